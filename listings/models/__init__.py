@@ -1,0 +1,28 @@
+"""What is shown of a home."""
+
+from .deliveries import ChangeRequest, Delivery, DeliveryItem, Download, GalleryLink, Purpose
+from .frames import Frame, Upload
+from .pictures import Alteration, Correction, Picture, PictureCopy, PictureFrame, VisitWork
+from .shots import Operation, PreparationTick, Room, Shot, VisitNote
+
+__all__ = [
+    "Alteration",
+    "ChangeRequest",
+    "Correction",
+    "Delivery",
+    "DeliveryItem",
+    "Download",
+    "Frame",
+    "GalleryLink",
+    "Operation",
+    "Picture",
+    "PictureCopy",
+    "PictureFrame",
+    "PreparationTick",
+    "Purpose",
+    "Room",
+    "Shot",
+    "Upload",
+    "VisitNote",
+    "VisitWork",
+]

@@ -1,0 +1,11 @@
+"""The queue: carries ids, nothing else. The database is the truth."""
+
+import os
+
+from celery import Celery
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "studio.settings")
+
+app = Celery("mullion")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks()

@@ -1,0 +1,36 @@
+"""Who, where, when, how much."""
+
+from .bookings import AccessNote, Booking, BookingLine, Day, DayOff, OpeningHours
+from .business import Business, Terms
+from .invoices import CreditNote, CreditNoteLine, Invoice, InvoiceLine, NumberSeries, Payment
+from .people import Agency, Client, SignInLink, User
+from .places import Property
+from .prices import PriceItem, PriceList, TaxRate
+from .records import Event, Message
+
+__all__ = [
+    "AccessNote",
+    "Agency",
+    "Booking",
+    "BookingLine",
+    "Business",
+    "Client",
+    "CreditNote",
+    "CreditNoteLine",
+    "Day",
+    "DayOff",
+    "Event",
+    "Invoice",
+    "InvoiceLine",
+    "Message",
+    "NumberSeries",
+    "OpeningHours",
+    "Payment",
+    "PriceItem",
+    "PriceList",
+    "Property",
+    "SignInLink",
+    "TaxRate",
+    "Terms",
+    "User",
+]

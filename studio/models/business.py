@@ -1,0 +1,94 @@
+"""The business itself: one row that the owner edits, and the terms it works by."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.utils import timezone
+
+
+class Business(models.Model):
+    """Name, address, habits and numbers of the business: exactly one row, `Business.current()`."""
+
+    name = models.CharField(max_length=160)
+    address = models.TextField(blank=True, help_text="As it should stand on invoices, one line each.")
+    country_code = models.CharField(max_length=2, blank=True, help_text="Two letters, ISO 3166-1.")
+    email = models.EmailField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    website = models.URLField(blank=True)
+    tax_id = models.CharField(max_length=40, blank=True)
+    currency = models.CharField(max_length=3, default="USD", help_text="Three letters, ISO 4217.")
+    time_zone = models.CharField(max_length=60, default="UTC")
+    prices_include_tax = models.BooleanField(default=False)
+    invoice_series = models.CharField(max_length=8, default="I")
+    credit_series = models.CharField(max_length=8, default="C")
+    payment_days = models.PositiveSmallIntegerField(default=14)
+    payment_details = models.TextField(blank=True, help_text="How to pay, as it should stand on invoices.")
+    iban = models.CharField(max_length=34, blank=True)
+    bic = models.CharField(max_length=11, blank=True)
+    invoice_note = models.TextField(blank=True)
+    logo = models.FileField(upload_to="business/", blank=True)
+    licence_text = models.TextField(
+        blank=True,
+        help_text="What the client may do with the pictures; shown in the gallery and in each file.",
+    )
+    licence_months = models.PositiveSmallIntegerField(default=12)
+    base_latitude_deg = models.FloatField(
+        null=True, blank=True, validators=[MinValueValidator(-90), MaxValueValidator(90)]
+    )
+    base_longitude_deg = models.FloatField(
+        null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)]
+    )
+    travel_speed_kmh = models.PositiveSmallIntegerField(default=40)
+    travel_free_km = models.PositiveSmallIntegerField(default=30)
+    travel_minutes_default = models.PositiveSmallIntegerField(
+        default=20, help_text="Taken between two homes when the distance is not known."
+    )
+    setup_minutes = models.PositiveSmallIntegerField(default=10, help_text="Kept free before each visit.")
+    notice_hours = models.PositiveSmallIntegerField(default=24, help_text="Earliest visit from now.")
+    book_days_ahead = models.PositiveSmallIntegerField(default=60)
+    access_note_days = models.PositiveSmallIntegerField(
+        default=7, help_text="Access notes are wiped this many days after the visit."
+    )
+    gallery_months = models.PositiveSmallIntegerField(default=12)
+    preparation_guide = models.TextField(blank=True)
+    set_up_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=models.Q(pk=1), name="one_business_row")]
+        verbose_name_plural = "business"
+
+    def __str__(self) -> str:
+        return self.name or "The business"
+
+    @classmethod
+    def current(cls) -> Business:
+        """Return the one row, made with defaults the first time."""
+        row, _ = cls.objects.get_or_create(pk=1)
+        return row
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.time_zone)
+
+
+class Terms(models.Model):
+    """The terms of business in one version; a booking keeps the version that was accepted."""
+
+    version = models.PositiveIntegerField(unique=True)
+    text = models.TextField()
+    cancel_free_hours = models.PositiveSmallIntegerField(default=24)
+    published_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["-version"]
+        verbose_name_plural = "terms"
+
+    def __str__(self) -> str:
+        return f"terms, version {self.version}"
+
+    @classmethod
+    def current(cls) -> Terms | None:
+        return cls.objects.first()

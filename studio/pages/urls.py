@@ -1,0 +1,7 @@
+"""Addresses of the studio's pages: each kind of work lists its own, here they come together."""
+
+from django.urls import URLPattern, URLResolver
+
+app_name = "studio"
+
+urlpatterns: list[URLPattern | URLResolver] = []

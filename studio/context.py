@@ -4,6 +4,7 @@ from typing import Any
 
 from django.conf import settings
 from django.http import HttpRequest
+from django.urls import reverse
 from django.utils.functional import SimpleLazyObject
 
 from studio.models import Business
@@ -12,7 +13,19 @@ from studio.models import Business
 def business(request: HttpRequest) -> dict[str, Any]:
     """Give templates the business (read when used) and whether the address is a public https one."""
     return {
+        "staff_nav": staff_nav(request),
         "business": SimpleLazyObject(Business.current),
         "public_url": settings.PUBLIC_URL,
         "is_https": settings.IS_HTTPS,
     }
+
+
+def staff_nav(request: HttpRequest) -> list[dict[str, Any]]:
+    """Return the main navigation for this member of staff, the present page marked."""
+    role = getattr(request.user, "role", None) if hasattr(request, "user") else None
+    entries = []
+    for route, label, roles in settings.STAFF_NAV:
+        if role in roles:
+            url = reverse(route)
+            entries.append({"url": url, "label": label, "is_current": request.path.startswith(url)})
+    return entries

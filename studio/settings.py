@@ -272,3 +272,6 @@ LOGGING: dict[str, Any] = {
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": env_text("LOG_LEVEL", "WARNING")},
 }
+
+# --- the staff's main navigation: route, words, roles ----------------------------------------------------
+STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = []

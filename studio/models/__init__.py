@@ -1,6 +1,6 @@
 """Who, where, when, how much."""
 
-from .bookings import AccessNote, Booking, BookingLine, Day, DayOff, OpeningHours
+from .bookings import AccessNote, Booking, BookingLine, BookingRequest, Day, DayOff, OpeningHours
 from .business import Business, Terms
 from .invoices import CreditNote, CreditNoteLine, Invoice, InvoiceLine, NumberSeries, Payment
 from .people import Agency, Client, SignInLink, User
@@ -13,6 +13,7 @@ __all__ = [
     "Agency",
     "Booking",
     "BookingLine",
+    "BookingRequest",
     "Business",
     "Client",
     "CreditNote",

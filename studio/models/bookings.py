@@ -43,6 +43,9 @@ class Booking(models.Model):
     terms = models.ForeignKey("Terms", null=True, blank=True, on_delete=models.PROTECT)
     terms_accepted_at = models.DateTimeField(null=True, blank=True)
     calendar_sequence = models.PositiveIntegerField(default=0)
+    household_ready_at = models.DateTimeField(
+        null=True, blank=True, help_text="When the people who live there said that the home is ready."
+    )
     called_off_reason = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
     changed_at = models.DateTimeField(auto_now=True)
@@ -62,6 +65,42 @@ class Booking(models.Model):
     @property
     def length(self) -> dt.timedelta | None:
         return self.ends_at - self.starts_at if self.starts_at and self.ends_at else None
+
+
+class BookingRequest(models.Model):
+    """What a visitor asked for, before the mail address is known to be theirs.
+
+    The button behind the mailed link (or a member of staff) turns it into a booking; one that nobody
+    confirms ends by itself and takes no time from anybody.
+    """
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    name = models.CharField(max_length=120)
+    email = models.EmailField()
+    answers = models.JSONField(help_text="The request as it was sent, its price lines among it.")
+    wanted_at = models.DateTimeField(null=True, blank=True)
+    terms = models.ForeignKey("Terms", null=True, blank=True, on_delete=models.PROTECT)
+    terms_accepted_at = models.DateTimeField(null=True, blank=True)
+    asked_from = models.GenericIPAddressField(null=True, blank=True)
+    created_at = models.DateTimeField(default=timezone.now)
+    expires_at = models.DateTimeField()
+    declined_at = models.DateTimeField(null=True, blank=True)
+    booking = models.OneToOneField(
+        Booking, null=True, blank=True, on_delete=models.SET_NULL, related_name="request"
+    )
+
+    class Meta:
+        ordering = ["-created_at"]
+        indexes = [
+            models.Index(fields=["email", "created_at"]),
+            models.Index(fields=["asked_from", "created_at"]),
+        ]
+
+    def __str__(self) -> str:
+        return f"request of {self.name}"
+
+    def is_open(self, now: dt.datetime) -> bool:
+        return self.booking_id is None and self.declined_at is None and now < self.expires_at
 
 
 class BookingLine(models.Model):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -42,13 +43,28 @@ class Business(models.Model):
         null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)]
     )
     travel_speed_kmh = models.PositiveSmallIntegerField(default=40)
+    road_factor = models.DecimalField(
+        max_digits=3,
+        decimal_places=2,
+        default=Decimal("1.30"),
+        validators=[MinValueValidator(1), MaxValueValidator(3)],
+        help_text="How much longer the road is than the straight line.",
+    )
     travel_free_km = models.PositiveSmallIntegerField(default=30)
     travel_minutes_default = models.PositiveSmallIntegerField(
         default=20, help_text="Taken between two homes when the distance is not known."
     )
     setup_minutes = models.PositiveSmallIntegerField(default=10, help_text="Kept free before each visit.")
+    shortest_visit_minutes = models.PositiveSmallIntegerField(
+        default=45, help_text="A visit is never planned shorter than this."
+    )
     notice_hours = models.PositiveSmallIntegerField(default=24, help_text="Earliest visit from now.")
-    book_days_ahead = models.PositiveSmallIntegerField(default=60)
+    book_days_ahead = models.PositiveSmallIntegerField(
+        default=60, help_text="Latest visit from now, in days."
+    )
+    proposal_hours = models.PositiveSmallIntegerField(
+        default=48, help_text="A time that you propose is kept free this long for the answer."
+    )
     access_note_days = models.PositiveSmallIntegerField(
         default=7, help_text="Access notes are wiped this many days after the visit."
     )

@@ -42,6 +42,9 @@ class User(AbstractBaseUser, PermissionsMixin):
     phone = models.CharField(max_length=40, blank=True)
     is_active = models.BooleanField(default=True)
     joined_at = models.DateTimeField(default=timezone.now)
+    calendar_generation = models.PositiveIntegerField(
+        default=1, help_text="Raised to make the calendar feed's old address useless."
+    )
 
     objects = UserManager()
 

@@ -1,7 +1,7 @@
 """What is shown of a home."""
 
 from .deliveries import ChangeRequest, Delivery, DeliveryItem, Download, GalleryLink, Purpose
-from .frames import Frame, Upload
+from .frames import FolderIntake, Frame, Upload
 from .pictures import Alteration, Correction, Picture, PictureCopy, PictureFrame, VisitWork
 from .shots import Operation, PreparationTick, Room, Shot, VisitNote
 
@@ -12,6 +12,7 @@ __all__ = [
     "Delivery",
     "DeliveryItem",
     "Download",
+    "FolderIntake",
     "Frame",
     "GalleryLink",
     "Operation",

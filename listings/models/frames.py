@@ -25,7 +25,11 @@ class Upload(models.Model):
     size = models.BigIntegerField()
     offset = models.BigIntegerField(default=0)
     modified_at = models.DateTimeField(null=True, blank=True)
-    expected_sha256 = models.CharField(max_length=64, blank=True)
+    expected_sha256 = models.CharField(max_length=64, blank=True, help_text="What the sender says it is.")
+    sha256 = models.CharField(max_length=64, blank=True, help_text="What it is, once all bytes are here.")
+    folder_intake = models.ForeignKey(
+        "FolderIntake", null=True, blank=True, on_delete=models.CASCADE, related_name="files"
+    )
     state = models.CharField(max_length=16, choices=State.choices, default=State.COMING)
     reason = models.CharField(max_length=300, blank=True)
     frame = models.ForeignKey("Frame", null=True, blank=True, on_delete=models.SET_NULL)
@@ -35,9 +39,46 @@ class Upload(models.Model):
 
     class Meta:
         ordering = ["started_at", "pk"]
+        indexes = [models.Index(fields=["booking", "state"]), models.Index(fields=["state", "touched_at"])]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["folder_intake", "name"],
+                condition=models.Q(folder_intake__isnull=False),
+                name="file_once_a_folder_intake",
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
+
+
+class FolderIntake(models.Model):
+    """A card or folder on this machine whose files are being copied in and read back."""
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "Waiting"
+        COPYING = "copying", "Being copied"
+        DONE = "done", "Done"
+        FAILED = "failed", "Stopped"
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    booking = models.ForeignKey("studio.Booking", on_delete=models.CASCADE, related_name="folder_intakes")
+    folder = models.CharField(max_length=1000)
+    state = models.CharField(max_length=16, choices=State.choices, default=State.WAITING)
+    reason = models.CharField(max_length=300, blank=True)
+    claimed_until = models.DateTimeField(null=True, blank=True)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    file_count = models.PositiveIntegerField(default=0)
+    byte_count = models.BigIntegerField(default=0)
+    started_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.SET_NULL)
+    started_at = models.DateTimeField(default=timezone.now)
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-started_at", "-pk"]
+
+    def __str__(self) -> str:
+        return self.folder
 
 
 class Frame(models.Model):
@@ -57,6 +98,7 @@ class Frame(models.Model):
     state = models.CharField(max_length=16, choices=State.choices, default=State.STORED)
     reason = models.CharField(max_length=300, blank=True)
     facts = models.JSONField(default=dict, blank=True)
+    thumbnail = models.BinaryField(null=True, help_text="Small array for grouping, as numpy.save writes it.")
     taken_at = models.DateTimeField(null=True, blank=True)
     stored_at = models.DateTimeField(default=timezone.now)
     claimed_until = models.DateTimeField(null=True, blank=True)

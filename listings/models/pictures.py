@@ -40,7 +40,11 @@ class Picture(models.Model):
     shot = models.ForeignKey(
         "Shot", null=True, blank=True, on_delete=models.SET_NULL, related_name="pictures"
     )
+    is_placed_by_hand = models.BooleanField(
+        default=False, help_text="A person chose room and shot: matching leaves them alone."
+    )
     kind = models.CharField(max_length=24, default="single")
+    taken_at = models.DateTimeField(null=True, blank=True, help_text="Of the reference frame.")
     position = models.PositiveIntegerField(default=0)
     state = models.CharField(max_length=16, choices=State.choices, default=State.WAITING)
     reason = models.CharField(max_length=300, blank=True)

@@ -2,10 +2,15 @@
 
 import os
 import secrets
+from collections.abc import Callable
 from pathlib import Path
 
 
-def read_or_make(path: Path) -> str:
+def new_secret() -> str:
+    return secrets.token_urlsafe(50)
+
+
+def read_or_make(path: Path, *, make: Callable[[], str] = new_secret) -> str:
     """Return the key in `path`; make it, with owner-only rights, if there is none.
 
     Two processes that start together agree: the file is made under another name and linked into place,
@@ -18,7 +23,7 @@ def read_or_make(path: Path) -> str:
     draft = path.with_name(f"{path.name}.{os.getpid()}.{secrets.token_hex(4)}")
     handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(handle, "w") as file:
-        file.write(secrets.token_urlsafe(50))
+        file.write(make())
         file.flush()
         os.fsync(file.fileno())
     try:

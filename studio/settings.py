@@ -73,6 +73,7 @@ def secret_key() -> str:
 
 
 SECRET_KEY = secret_key()
+ACCESS_KEY = env_text("ACCESS_KEY")  # seals access notes; empty: a file in the data folder, made when needed
 
 # --- addresses -----------------------------------------------------------------------------------------
 PUBLIC_URL = env_text("PUBLIC_URL", "http://127.0.0.1:8000").rstrip("/")
@@ -264,6 +265,8 @@ TIME_ZONE = "UTC"
 MAKE_TIMEOUT_S = env_int("MAKE_TIMEOUT_S", 300)
 MAKE_MEMORY_MB = env_int("MAKE_MEMORY_MB", 3000)
 CLAIM_S = env_int("CLAIM_S", 60)
+UPLOAD_MAX_MB = env_int("UPLOAD_MAX_MB", 2048)
+UPLOAD_KEEP_DAYS = env_int("UPLOAD_KEEP_DAYS", 7)
 
 LOGGING: dict[str, Any] = {
     "version": 1,

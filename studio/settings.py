@@ -1,47 +1,23 @@
 """Settings: one file, every knob from the environment.
 
-A wrong value stops the start with a message that names the variable, what was given and what is accepted.
-Secrets may arrive as NAME_FILE, the path of a file that holds the value.
+A wrong value stops the start with a message that names the variable, what was given and what is accepted;
+values that only make sense together are checked in `studio.checks`. Secrets may arrive as NAME_FILE.
 """
 
+import ipaddress
 import os
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 import dj_database_url
+from botocore.config import Config
 from django.core.exceptions import ImproperlyConfigured
 
+from studio import environment
+
 BASE_DIR = Path(__file__).resolve().parent.parent
-
-
-def env_text(name: str, default: str = "") -> str:
-    """Return NAME, or what the file named by NAME_FILE holds, or the default."""
-    if path := os.environ.get(f"{name}_FILE"):
-        try:
-            return Path(path).read_text().strip()
-        except OSError as error:
-            raise ImproperlyConfigured(f"{name}_FILE: {path} can't be read ({error.strerror})") from error
-    return os.environ.get(name, default)
-
-
-def env_bool(name: str, default: bool) -> bool:
-    value = env_text(name, "yes" if default else "no").lower()
-    if value not in ("yes", "no"):
-        raise ImproperlyConfigured(f"{name}: need yes or no, got {value!r}")
-    return value == "yes"
-
-
-def env_int(name: str, default: int) -> int:
-    value = env_text(name, str(default))
-    try:
-        return int(value)
-    except ValueError as error:
-        raise ImproperlyConfigured(f"{name}: need a whole number, got {value!r}") from error
-
-
-DATA_DIR = Path(env_text("DATA_DIR", str(BASE_DIR / "data"))).resolve()
-DEBUG = env_bool("DEBUG", False)
+DATA_DIR = Path(environment.text("DATA_DIR", str(BASE_DIR / "data"))).expanduser().resolve()
+DEBUG = environment.flag("DEBUG", default=False)
 
 INSTALLED_APPS = [
     "django.contrib.admin",
@@ -65,31 +41,57 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 def secret_key() -> str:
     """Return the key from the environment, or the one kept in the data folder (made on the first start)."""
-    if key := env_text("SECRET_KEY"):
+    if key := environment.text("SECRET_KEY"):
+        if len(key) < 50:
+            raise ImproperlyConfigured(f"SECRET_KEY: need at least 50 characters, got {len(key)}")
         return key
     from studio.keys import read_or_make
 
-    return read_or_make(DATA_DIR / "secret.key")
+    try:
+        return read_or_make(DATA_DIR / "secret.key")
+    except OSError as error:
+        raise ImproperlyConfigured(
+            f"DATA_DIR: need a folder that this user may write, got {str(DATA_DIR)!r} ({error.strerror})"
+        ) from error
 
 
 SECRET_KEY = secret_key()
-ACCESS_KEY = env_text("ACCESS_KEY")  # seals access notes; empty: a file in the data folder, made when needed
 
 # --- addresses -----------------------------------------------------------------------------------------
-PUBLIC_URL = env_text("PUBLIC_URL", "http://127.0.0.1:8000").rstrip("/")
-_public = urlsplit(PUBLIC_URL)
-if _public.scheme not in ("http", "https") or not _public.hostname:
-    raise ImproperlyConfigured(
-        f"PUBLIC_URL: need an address like https://pictures.example.com, got {PUBLIC_URL!r}"
-    )
+_public = environment.address("PUBLIC_URL", "http://127.0.0.1:8000", schemes=("http", "https"))
+assert _public is not None
+assert _public.hostname is not None
+if _public.path or _public.query or _public.fragment:
+    raise environment.refuse("PUBLIC_URL", need="an address without a path", got=_public.geturl())
+PUBLIC_URL = f"{_public.scheme}://{_public.netloc}"
 IS_HTTPS = _public.scheme == "https"
-ALLOWED_HOSTS = [_public.hostname, "127.0.0.1", "localhost", "[::1]"]
-ALLOWED_HOSTS += [host for host in env_text("EXTRA_HOSTS").split(",") if host]
-CSRF_TRUSTED_ORIGINS = [f"{_public.scheme}://{_public.netloc}"]
-SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if env_bool("BEHIND_PROXY", False) else None
-SECURE_SSL_REDIRECT = IS_HTTPS and env_bool("REDIRECT_TO_HTTPS", True)
-SECURE_HSTS_SECONDS = 31_536_000 if IS_HTTPS else 0
-SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = IS_HTTPS
+
+
+def is_local(host: str) -> bool:
+    """Say whether the name or address is one that the public can't reach."""
+    try:
+        return not ipaddress.ip_address(host).is_global
+    except ValueError:
+        return host == "localhost" or host.endswith((".localhost", ".local", ".internal")) or "." not in host
+
+
+PUBLIC_IS_LOCAL = is_local(_public.hostname)
+ALLOWED_HOSTS = [
+    f"[{_public.hostname}]" if ":" in _public.hostname else _public.hostname,
+    "127.0.0.1",
+    "localhost",
+    "[::1]",
+    *environment.words("EXTRA_HOSTS"),
+]
+CSRF_TRUSTED_ORIGINS = [PUBLIC_URL]
+# Yes: the proxy before us sets X-Forwarded-For and X-Forwarded-Proto, and nobody reaches us around it.
+BEHIND_PROXY = environment.flag("BEHIND_PROXY", default=False)
+SECURE_SSL_REDIRECT = IS_HTTPS and environment.flag("REDIRECT_TO_HTTPS", default=True)
+SECURE_REDIRECT_EXEMPT = [r"^health/$"]
+SECURE_HSTS_SECONDS = environment.number(
+    "HSTS_SECONDS", 31_536_000 if IS_HTTPS and not PUBLIC_IS_LOCAL else 0, least=0, most=63_072_000
+)
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = SECURE_HSTS_SECONDS > 0
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = IS_HTTPS
 SESSION_COOKIE_AGE = 60 * 60 * 24 * 30
 SECURE_REFERRER_POLICY = "same-origin"
@@ -138,9 +140,14 @@ TEMPLATES: list[dict[str, Any]] = [
 ]
 
 # --- database ------------------------------------------------------------------------------------------
+# Atomic only round writes, never round file or picture work, so ATOMIC_REQUESTS stays off.
 DATABASES: dict[str, Any]
-if _database_url := env_text("DATABASE_URL"):
-    DATABASES = {"default": dj_database_url.parse(_database_url, conn_max_age=60, conn_health_checks=True)}
+if environment.address("DATABASE_URL", schemes=("postgresql", "postgres")):
+    DATABASES = {
+        "default": dj_database_url.parse(
+            environment.text("DATABASE_URL"), conn_max_age=60, conn_health_checks=True
+        )
+    }
 else:
     DATABASES = {
         "default": {
@@ -149,34 +156,48 @@ else:
             "OPTIONS": {
                 "timeout": 20,
                 "transaction_mode": "IMMEDIATE",
-                "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+                "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
             },
         }
     }
 
 # --- queue ---------------------------------------------------------------------------------------------
-REDIS_URL = env_text("REDIS_URL")
+REDIS_URL = environment.text("REDIS_URL")
+environment.address("REDIS_URL", schemes=("rediss", "redis"))
 QUEUE_DIR = DATA_DIR / "queue"
 CELERY_BROKER_URL = REDIS_URL or "filesystem://"
-CELERY_BROKER_TRANSPORT_OPTIONS = (
-    {"visibility_timeout": 3600}
-    if REDIS_URL
-    else {
+CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any]
+if REDIS_URL:
+    CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600, "socket_keepalive": True}
+else:
+    CELERY_BROKER_TRANSPORT = "studio.folder_queue:Transport"
+    CELERY_BROKER_TRANSPORT_OPTIONS = {
         "data_folder_in": str(QUEUE_DIR / "messages"),
         "data_folder_out": str(QUEUE_DIR / "messages"),
         "control_folder": str(QUEUE_DIR / "control"),
-        "processed_folder": str(QUEUE_DIR / "processed"),
-        "store_processed": False,
+        "processed_folder": str(QUEUE_DIR / "taken"),
         "polling_interval": 0.2,
     }
-)
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_TASK_ACKS_LATE = True
 CELERY_WORKER_ENABLE_REMOTE_CONTROL = False
+CELERY_WORKER_SEND_TASK_EVENTS = False
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_SERIALIZER = "json"
 CELERY_ACCEPT_CONTENT = ["json"]
 CELERY_TIMEZONE = "UTC"
+# Mail and invoice PDFs must not wait behind two hundred pictures: a queue of their own.
+CELERY_TASK_DEFAULT_QUEUE = "pictures"
+CELERY_TASK_ROUTES = {"studio.*": {"queue": "quick"}}
+CELERY_TASK_CREATE_MISSING_QUEUES = True
+CELERY_IMPORTS = ["studio.sweeping"]
+# Each finds rows whose work was lost and queues them again; each takes the present moment.
+SWEEPS = ["studio.sweep.run", "listings.sweep.run"]
+SWEEP_EVERY_S = environment.number("SWEEP_EVERY_S", 30, least=5, most=600)
+CELERY_BEAT_SCHEDULE = {"sweep": {"task": "studio.sweep", "schedule": float(SWEEP_EVERY_S)}}
+CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
 
 CACHES: dict[str, Any] = {
     "default": (
@@ -193,29 +214,43 @@ CACHES: dict[str, Any] = {
 MEDIA_ROOT = DATA_DIR / "files"
 PARTIAL_DIR = DATA_DIR / "partial"
 CACHE_DIR = DATA_DIR / "cache"
-INTAKE_DIRS = [Path(folder) for folder in env_text("INTAKE_DIRS").split(os.pathsep) if folder]
+INTAKE_DIRS = environment.folders("INTAKE_DIRS")
 STATIC_URL = "/static/"
-STATIC_ROOT = Path(env_text("STATIC_ROOT", str(DATA_DIR / "static")))
-WHITENOISE_USE_FINDERS = True
+STATIC_ROOT = Path(environment.text("STATIC_ROOT", str(DATA_DIR / "static")))
+WHITENOISE_USE_FINDERS = DEBUG
 WHITENOISE_AUTOREFRESH = DEBUG
+S3_BUCKET = environment.text("S3_BUCKET")
 _default_storage: dict[str, Any] = {"BACKEND": "django.core.files.storage.FileSystemStorage"}
-if env_text("S3_BUCKET"):
+if S3_BUCKET:
+    environment.address("S3_ENDPOINT_URL", schemes=("http", "https"))
     _default_storage = {
         "BACKEND": "storages.backends.s3.S3Storage",
         "OPTIONS": {
-            "bucket_name": env_text("S3_BUCKET"),
-            "endpoint_url": env_text("S3_ENDPOINT_URL") or None,
-            "region_name": env_text("S3_REGION") or None,
-            "access_key": env_text("S3_ACCESS_KEY") or None,
-            "secret_key": env_text("S3_SECRET_KEY") or None,
+            "bucket_name": S3_BUCKET,
+            "location": environment.text("S3_PREFIX"),
+            "endpoint_url": environment.text("S3_ENDPOINT_URL") or None,
+            "region_name": environment.text("S3_REGION") or None,
+            "access_key": environment.text("S3_ACCESS_KEY") or None,
+            "secret_key": environment.text("S3_SECRET_KEY") or None,
             "default_acl": None,
-            "file_overwrite": True,
+            "file_overwrite": False,
             "querystring_auth": True,
+            "client_config": Config(
+                s3={
+                    "addressing_style": environment.text(
+                        "S3_ADDRESSING", "auto", choices=("auto", "path", "virtual")
+                    )
+                },
+                signature_version="s3v4",
+                # Not every S3-compatible service knows the newer checksum headers.
+                request_checksum_calculation="when_required",
+                response_checksum_validation="when_required",
+            ),
         },
     }
 STORAGES = {
     "default": _default_storage,
-    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedStaticFilesStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
 FILE_UPLOAD_MAX_MEMORY_SIZE = 4 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 1024 * 1024
@@ -236,24 +271,26 @@ AUTH_PASSWORD_VALIDATORS = [
 ]
 LOGIN_URL = "studio:sign-in"
 LOGIN_REDIRECT_URL = "studio:start"
-AXES_FAILURE_LIMIT = env_int("SIGN_IN_TRIES", 8)
+AXES_FAILURE_LIMIT = environment.number("SIGN_IN_TRIES", 8, least=3, most=100)
 AXES_COOLOFF_TIME = 1
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 
 # --- mail ----------------------------------------------------------------------------------------------
-SMTP_HOST = env_text("SMTP_HOST")
+SMTP_HOST = environment.text("SMTP_HOST")
 EMAIL_BACKEND = (
     "django.core.mail.backends.smtp.EmailBackend"
     if SMTP_HOST
     else "django.core.mail.backends.dummy.EmailBackend"
 )
 EMAIL_HOST = SMTP_HOST
-EMAIL_PORT = env_int("SMTP_PORT", 587)
-EMAIL_HOST_USER = env_text("SMTP_USER")
-EMAIL_HOST_PASSWORD = env_text("SMTP_PASSWORD")
-EMAIL_USE_TLS = env_bool("SMTP_STARTTLS", True)
+_smtp_security = environment.text("SMTP_SECURITY", "starttls", choices=("starttls", "tls", "none"))
+EMAIL_PORT = environment.number("SMTP_PORT", 465 if _smtp_security == "tls" else 587, least=1, most=65535)
+EMAIL_HOST_USER = environment.text("SMTP_USER")
+EMAIL_HOST_PASSWORD = environment.text("SMTP_PASSWORD")
+EMAIL_USE_TLS = _smtp_security == "starttls"
+EMAIL_USE_SSL = _smtp_security == "tls"
 EMAIL_TIMEOUT = 20
-DEFAULT_FROM_EMAIL = env_text("MAIL_FROM", "mullion@localhost")
+DEFAULT_FROM_EMAIL = environment.text("MAIL_FROM", "mullion@localhost")
 
 # --- words and times -----------------------------------------------------------------------------------
 LANGUAGE_CODE = "en"
@@ -262,19 +299,18 @@ USE_TZ = True
 TIME_ZONE = "UTC"
 
 # --- pictures ------------------------------------------------------------------------------------------
-MAKE_TIMEOUT_S = env_int("MAKE_TIMEOUT_S", 300)
-MAKE_MEMORY_MB = env_int("MAKE_MEMORY_MB", 3000)
-CLAIM_S = env_int("CLAIM_S", 60)
-UPLOAD_MAX_MB = env_int("UPLOAD_MAX_MB", 2048)
-UPLOAD_KEEP_DAYS = env_int("UPLOAD_KEEP_DAYS", 7)
+MAKE_TIMEOUT_S = environment.number("MAKE_TIMEOUT_S", 300, least=10, most=3600)
+MAKE_MEMORY_MB = environment.number("MAKE_MEMORY_MB", 3000, least=500, most=100_000)
+CLAIM_S = environment.number("CLAIM_S", 60, least=10, most=600)
 
 LOGGING: dict[str, Any] = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["console"], "level": env_text("LOG_LEVEL", "WARNING")},
+    "root": {
+        "handlers": ["console"],
+        "level": environment.text("LOG_LEVEL", "WARNING", choices=("DEBUG", "INFO", "WARNING", "ERROR")),
+    },
 }
 
-# --- the staff's main navigation: route, words, roles ----------------------------------------------------
-STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = []

@@ -2,6 +2,9 @@
 
 from django.urls import URLPattern, URLResolver
 
+from studio.pages import booking_urls
+
 app_name = "studio"
 
 urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns += booking_urls.urlpatterns

@@ -1,9 +1,17 @@
 """What is shown of a home."""
 
-from .deliveries import ChangeRequest, Delivery, DeliveryItem, Download, GalleryLink, Purpose
+from .deliveries import (
+    ChangeRequest,
+    Delivery,
+    DeliveryItem,
+    Download,
+    GalleryLink,
+    PassphraseTry,
+    Purpose,
+)
 from .frames import FolderIntake, Frame, Upload
 from .pictures import Alteration, Correction, Picture, PictureCopy, PictureFrame, VisitWork
-from .shots import Operation, PreparationTick, Room, Shot, VisitNote
+from .shots import Operation, PreparationTick, Room, Shot, ShotList, VisitNote
 
 __all__ = [
     "Alteration",
@@ -16,6 +24,7 @@ __all__ = [
     "Frame",
     "GalleryLink",
     "Operation",
+    "PassphraseTry",
     "Picture",
     "PictureCopy",
     "PictureFrame",
@@ -23,6 +32,7 @@ __all__ = [
     "Purpose",
     "Room",
     "Shot",
+    "ShotList",
     "Upload",
     "VisitNote",
     "VisitWork",

@@ -44,6 +44,11 @@ class Delivery(models.Model):
     message = models.TextField(blank=True)
     licence_text = models.TextField(blank=True)
     licence_until = models.DateField(null=True, blank=True)
+    consent = models.CharField(
+        max_length=300,
+        blank=True,
+        help_text="Where a tenant lives in the home: who agreed to the pictures, when, and how.",
+    )
     version = models.PositiveIntegerField(default=0)
     created_at = models.DateTimeField(default=timezone.now)
     sent_at = models.DateTimeField(null=True, blank=True)
@@ -109,6 +114,21 @@ class GalleryLink(models.Model):
         return self.revoked_at is None and (self.expires_at is None or now < self.expires_at)  # type: ignore[operator]
 
 
+class PassphraseTry(models.Model):
+    """A wrong passphrase: counted, so that nobody can go on guessing."""
+
+    link = models.ForeignKey(GalleryLink, on_delete=models.CASCADE, related_name="wrong_tries")
+    address = models.CharField(max_length=64, blank=True)
+    at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        indexes = [models.Index(fields=["link", "at"])]
+        verbose_name_plural = "passphrase tries"
+
+    def __str__(self) -> str:
+        return f"wrong passphrase at {self.at:%Y-%m-%d %H:%M}"
+
+
 class ChangeRequest(models.Model):
     """What a client wants changed, pinned on a place in the picture."""
 
@@ -121,6 +141,9 @@ class ChangeRequest(models.Model):
     asked_at = models.DateTimeField(default=timezone.now)
     answer = models.TextField(blank=True)
     answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
+    )
 
     class Meta:
         ordering = ["asked_at"]

@@ -9,6 +9,24 @@ from django.db import models
 from django.utils import timezone
 
 
+class ShotList(models.Model):
+    """Which rooms were proposed for a visit so far: the row that proposing locks.
+
+    A room that a person took off the list keeps its key here, so it isn't proposed again.
+    """
+
+    booking = models.OneToOneField("studio.Booking", on_delete=models.CASCADE, related_name="shot_list")
+    made_keys = models.JSONField(default=list)
+    made_at = models.DateTimeField(default=timezone.now)
+    left_at = models.DateTimeField(null=True, blank=True, help_text="When the home was left.")
+    left_reason = models.CharField(
+        max_length=300, blank=True, help_text="Why it was left although something was missing."
+    )
+
+    def __str__(self) -> str:
+        return f"shot list of {self.booking_id}"
+
+
 class Room(models.Model):
     """A room (or outside place) of the home, as this visit sees it."""
 
@@ -112,12 +130,18 @@ class Operation(models.Model):
     device = models.CharField(max_length=64)
     sequence = models.PositiveIntegerField()
     kind = models.CharField(max_length=40)
+    item = models.UUIDField(
+        null=True,
+        blank=True,
+        help_text="The shot or preparation tick it is about: the last act by time wins.",
+    )
     payload = models.JSONField()
     happened_at = models.DateTimeField(help_text="By the device's clock, corrected to the server's.")
     applied_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
-        ordering = ["happened_at"]
+        ordering = ["happened_at", "device", "sequence", "uuid"]
+        indexes = [models.Index(fields=["booking", "item"])]
 
     def __str__(self) -> str:
         return f"{self.kind} {self.uuid}"

@@ -1,0 +1,392 @@
+"""Light of each area: which light falls where, as kelvin and Duv, and the gain that makes it neutral.
+
+Conventions: light is written as log-chromaticity after the camera's white balance, u = ln(R/G),
+v = ln(B/G) in linear sRGB; (0, 0) is what the camera took for white. Points are shares of the frame,
+(x + .5) / width and (y + .5) / height. Maps are in source geometry, before lens and level.
+"""
+
+import base64
+import zlib
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from . import lightmap
+from .arrays import LUMA_709, luminance, require_rgb
+from .colour import XYZ_FROM_SRGB, cct_duv, lab_from_linear, xy_from_xyz
+
+CLIP_LEVEL = 0.98  # linear level from which a pixel counts as clipped when nothing better is known
+CLIP_FADE = 0.08  # below the clipping level, gains fade to 1 over this range
+CLIPPED_SHARE = (0.30, 0.50)  # over-exposed: trust in the map falls from 1 to 0 between these shares
+CAST_DEG = (21.0, 29.0)  # mean cast: beyond, the light is coloured on purpose (stage, sunset): left alone
+WARMTH_KEPT = 0.06  # default share of a lamp's warmth that stays; a taste, settable
+AREA_DISTANCE = 0.09  # two areas of light closer than this in (u, v) are one
+MAP_STEP = 0.001  # rounding of stored maps, in ln units: .1 %, far below what the eye sees
+
+
+@dataclass(frozen=True)
+class CameraColour:
+    """What turns a colour of the balanced picture into an absolute one, and back.
+
+    Attributes
+    ----------
+    srgb_from_camera : 3 x 3 nested tuple
+        Balanced camera RGB to linear sRGB, rows sum to 1.
+    white_srgb : 3 floats
+        Linear sRGB, luminance 1, of the light that the camera balanced for.
+    """
+
+    srgb_from_camera: tuple[tuple[float, ...], ...]
+    white_srgb: tuple[float, ...]
+
+    def absolute_linear(self, balanced_rgb: np.ndarray) -> np.ndarray:
+        """Linear sRGB (white D65) of a light that has this colour in the balanced picture."""
+        matrix = np.array(self.srgb_from_camera, np.float64)
+        white = np.linalg.solve(matrix, np.array(self.white_srgb, np.float64))
+        return matrix @ (white * np.linalg.solve(matrix, np.asarray(balanced_rgb, np.float64)))
+
+    def balanced_linear(self, absolute_rgb: np.ndarray) -> np.ndarray:
+        """The reverse: how a light of this absolute colour looks in the balanced picture."""
+        matrix = np.array(self.srgb_from_camera, np.float64)
+        white = np.linalg.solve(matrix, np.array(self.white_srgb, np.float64))
+        return matrix @ (np.linalg.solve(matrix, np.asarray(absolute_rgb, np.float64)) / white)
+
+
+@dataclass(frozen=True)
+class Area:
+    """One light and where it rules: share of the frame, its colour, the cast it left before and after."""
+
+    share: float
+    uv: tuple[float, float]
+    kelvin: float | None
+    duv: float | None
+    cast_before: tuple[float, float]
+    cast_after: tuple[float, float] | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "Area":
+        pairs = {k: tuple(data[k]) if data[k] else None for k in ("uv", "cast_before", "cast_after")}
+        return cls(**(data | pairs))
+
+
+@dataclass(frozen=True)
+class LightAnalysis:
+    """What one picture says about its lights. `map_uv` is (h, w, 2), rounded to .001."""
+
+    map_uv: np.ndarray = field(compare=False)
+    method: str
+    trust: float
+    why: str
+    clipped_share: float
+    camera: CameraColour | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        plain = {k: getattr(self, k) for k in ("method", "trust", "why", "clipped_share")}
+        return plain | {
+            "map_uv": pack_map(self.map_uv),
+            "camera": None if self.camera is None else asdict(self.camera),
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "LightAnalysis":
+        return cls(**(data | {"map_uv": unpack_map(data["map_uv"]), "camera": _camera_from(data["camera"])}))
+
+
+@dataclass(frozen=True)
+class LightPlan:
+    """What is to be done to the light of one picture; the same plan makes the same gains again."""
+
+    map_uv: np.ndarray = field(compare=False)
+    method: str
+    strength: float
+    warmth_kept: float
+    why: str
+    areas: tuple[Area, ...] = ()
+    camera: CameraColour | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        plain = {k: getattr(self, k) for k in ("method", "strength", "warmth_kept", "why")}
+        return plain | {
+            "map_uv": pack_map(self.map_uv),
+            "areas": [a.to_json() for a in self.areas],
+            "camera": None if self.camera is None else asdict(self.camera),
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "LightPlan":
+        areas = tuple(Area.from_json(a) for a in data["areas"])
+        changed = {
+            "map_uv": unpack_map(data["map_uv"]),
+            "areas": areas,
+            "camera": _camera_from(data["camera"]),
+        }
+        return cls(**(data | changed))
+
+
+def _camera_from(data: dict[str, Any] | None) -> CameraColour | None:
+    if data is None:
+        return None
+    return CameraColour(tuple(tuple(row) for row in data["srgb_from_camera"]), tuple(data["white_srgb"]))
+
+
+def pack_map(map_uv: np.ndarray) -> dict[str, Any]:
+    """A light map as JSON: 16-bit steps of .001, compressed, base64."""
+    steps = np.clip(np.round(map_uv / MAP_STEP), -32767, 32767).astype("<i2")
+    return {"shape": list(steps.shape), "data": base64.b64encode(zlib.compress(steps.tobytes(), 6)).decode()}
+
+
+def unpack_map(data: dict[str, Any]) -> np.ndarray:
+    """The light map that `pack_map` wrote."""
+    steps = np.frombuffer(zlib.decompress(base64.b64decode(data["data"])), "<i2")
+    return (steps.reshape(data["shape"]) * np.float32(MAP_STEP)).astype(np.float32)
+
+
+def analyse(
+    rgb_linear: np.ndarray,
+    *,
+    camera: CameraColour | None = None,
+    flash_linear: np.ndarray | None = None,
+    clip_level: float = 1.0,
+) -> LightAnalysis:
+    """Find the light of each area of one picture.
+
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3) float32
+        Linear sRGB after the camera's white balance, 1.0 = clipping; 200 to 1500 px wide is enough.
+    camera : CameraColour, optional
+        Colour data of a raw file; without it kelvin and Duv stay unknown.
+    flash_linear : (H, W, 3) float32, optional
+        The same view, same exposure, with a flash added, aligned to `rgb_linear`.
+    clip_level : float
+        Level at which the scene is clipped (above 1.0 in a merged bracket).
+
+    Returns
+    -------
+    LightAnalysis
+        `trust` is 0..1; 0 means: leave the camera's white balance, `why` says for what reason.
+    """
+    require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
+    if not np.isfinite(rgb_linear).all():
+        rgb_linear = np.nan_to_num(rgb_linear, nan=0.0, posinf=clip_level, neginf=0.0)
+    clipped = float((rgb_linear.max(-1) >= CLIP_LEVEL * clip_level).mean())
+    map_uv, _ = lightmap.estimate_map(rgb_linear)
+    method = "network"
+    if flash_linear is not None:
+        from .flashpair import light_from_flash
+
+        map_uv = light_from_flash(rgb_linear, flash_linear, prior_uv=map_uv, camera=camera)
+        method = "flash pair"
+    trust, why = _trust(map_uv, clipped)
+    map_uv = np.round(map_uv / MAP_STEP).astype(np.float32) * np.float32(MAP_STEP)
+    return LightAnalysis(map_uv, method, trust, why, clipped, camera)
+
+
+def _trust(map_uv: np.ndarray, clipped_share: float) -> tuple[float, str]:
+    """How far the map may be followed, 0..1, and why not further."""
+    mean_deg = float(cast_deg(map_uv).mean())
+    by_clipping = 1 - np.clip(np.subtract(clipped_share, CLIPPED_SHARE[0]) / np.ptp(CLIPPED_SHARE), 0, 1)
+    by_cast = 1 - np.clip((mean_deg - CAST_DEG[0]) / np.ptp(CAST_DEG), 0, 1)
+    if by_cast < 1 and by_cast <= by_clipping:
+        return float(by_cast), f"strongly coloured light ({mean_deg:.0f} degrees): taken as intended"
+    if by_clipping < 1:
+        return float(by_clipping), f"{clipped_share:.0%} of the frame is clipped: colours there are unknown"
+    return 1.0, "the picture's own surfaces and lights"
+
+
+def cast_deg(map_uv: np.ndarray) -> np.ndarray:
+    """Angle in degrees between the light's RGB and the camera's white, per pixel."""
+    rgb = rgb_from_uv(map_uv)
+    cosine = rgb.sum(-1) / np.linalg.norm(rgb, axis=-1) / np.sqrt(3)
+    return np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+
+
+def rgb_from_uv(map_uv: np.ndarray) -> np.ndarray:
+    """RGB with G = 1 of log-chromaticities."""
+    return np.stack(
+        [np.exp(map_uv[..., 0]), np.ones(map_uv.shape[:-1], map_uv.dtype), np.exp(map_uv[..., 1])], -1
+    )
+
+
+def settle(
+    analyses: Sequence[LightAnalysis],
+    *,
+    warmth_kept: float | None = None,
+    neutral_points: Sequence[Sequence[tuple[float, float, float, float]]] | None = None,
+) -> list[LightPlan]:
+    """Turn what each picture says into what is done to each.
+
+    Parameters
+    ----------
+    analyses : one per picture of the visit.
+    warmth_kept : float, optional
+        0: lamps end neutral; 1: lamps keep all their warmth. None: the default.
+    neutral_points : per picture, marks "this is white or grey here", optional
+        Each (x_share, y_share, u, v) as `read_point` returns it.
+
+    Returns
+    -------
+    list of LightPlan, same order
+    """
+    kept = WARMTH_KEPT if warmth_kept is None else float(warmth_kept)
+    plans = []
+    for i, one in enumerate(analyses):
+        points = list(neutral_points[i]) if neutral_points is not None else []
+        map_uv, strength, method, why = one.map_uv, one.trust, one.method, one.why
+        if points:
+            map_uv = fix_points(map_uv * one.trust, points)
+            strength, method, why = 1.0, f"{method} + neutral points", f"{len(points)} neutral point(s)"
+        elif strength == 0:
+            method = "camera"
+        plan = LightPlan(map_uv, method, strength, kept, why, camera=one.camera)
+        plans.append(replace(plan, areas=find_areas(plan)))
+    return plans
+
+
+def read_point(rgb_linear: np.ndarray, x_share: float, y_share: float) -> tuple[float, float, float, float]:
+    """Read the colour of a surface that is said to be white or grey, around one point.
+
+    Returns
+    -------
+    (x_share, y_share, u, v)
+        Log-chromaticity of the median of a disc of .6 % of the width, clipped pixels left out; (0, 0) where
+        all of it is clipped or black.
+    """
+    height, width = rgb_linear.shape[:2]
+    radius = max(2, round(0.006 * width))
+    x, y = int(np.clip(x_share * width, 0, width - 1)), int(np.clip(y_share * height, 0, height - 1))
+    patch = rgb_linear[max(0, y - radius) : y + radius + 1, max(0, x - radius) : x + radius + 1].reshape(
+        -1, 3
+    )
+    patch = patch[(patch.max(-1) < CLIP_LEVEL) & (patch.min(-1) > 1e-4)]
+    if len(patch) == 0:
+        return x_share, y_share, 0.0, 0.0
+    r, g, b = np.median(patch, axis=0)
+    return x_share, y_share, float(np.log(r / g)), float(np.log(b / g))
+
+
+def fix_points(map_uv: np.ndarray, points: Sequence[tuple[float, float, float, float]]) -> np.ndarray:
+    """Move a light map so that it is right at the marked points, and elsewhere as far as the light is alike.
+
+    A point's correction counts fully where the map and the place are near the point's, and less where
+    another point is nearer; far from all of them most of it still holds, since paint taken for light is
+    usually taken so all over a picture.
+    """
+    height, width = map_uv.shape[:2]
+    rows, cols = np.meshgrid(
+        (np.arange(height) + 0.5) / height, (np.arange(width) + 0.5) / width, indexing="ij"
+    )
+    total = np.full((height, width), 0.15, np.float32)  # pulls to no change
+    moved = np.zeros_like(map_uv)
+    for x, y, u, v in points:
+        at = map_uv[min(int(y * height), height - 1), min(int(x * width), width - 1)]
+        near_light = np.sum((map_uv - at) ** 2, -1) / 0.15**2
+        near_place = ((cols - x) ** 2 + (rows - y) ** 2) / 0.35**2
+        weight = np.exp(-0.5 * (near_light + near_place)) + 0.05
+        moved += weight[..., None] * (np.array([u, v], np.float32) - at)
+        total += weight
+    return (map_uv + moved / total[..., None]).astype(np.float32)
+
+
+def correction_uv(plan: LightPlan, map_uv: np.ndarray | None = None) -> np.ndarray:
+    """The part of the light that is taken away: strength and kept warmth applied to the plan's map."""
+    uv = (plan.map_uv if map_uv is None else map_uv) * np.float32(plan.strength)
+    warmth = np.maximum(uv[..., :1] - uv[..., 1:], 0) / 2  # towards the black body's warm side
+    return (uv - plan.warmth_kept * warmth * np.array([1, -1], np.float32)).astype(np.float32)
+
+
+def find_areas(plan: LightPlan) -> tuple[Area, ...]:
+    """Group the plan's light map into at most three lights, largest share first."""
+    uv = plan.map_uv.reshape(-1, 2).astype(np.float32)
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-4)
+    order = np.argsort(np.argsort((uv - uv.mean(0)) @ _main_axis(uv)))
+    for count in (3, 2, 1):
+        start = (order * count // len(uv)).astype(np.int32)[:, None]  # equal shares along the main axis
+        _, labels, centres = cv2.kmeans(uv, count, start, criteria, 1, cv2.KMEANS_USE_INITIAL_LABELS)
+        labels, centres = np.asarray(labels), np.asarray(centres)
+        gaps = np.linalg.norm(centres[:, None] - centres[None], axis=-1) + np.eye(count) * 9
+        if gaps.min() > AREA_DISTANCE or count == 1:
+            break
+    shares = np.bincount(labels.ravel(), minlength=count) / len(uv)
+    after = centres - correction_uv(plan, centres[None])[0]
+    return tuple(_area(shares[i], centres[i], after[i], plan.camera) for i in np.argsort(-shares))
+
+
+def _main_axis(uv: np.ndarray) -> np.ndarray:
+    """Unit vector along which the map varies most."""
+    return np.linalg.eigh(np.cov(uv.T) + 1e-9 * np.eye(2))[1][:, -1]
+
+
+def _area(share: float, uv: np.ndarray, left_uv: np.ndarray, camera: CameraColour | None) -> Area:
+    light = rgb_from_uv(uv.astype(np.float64))
+    kelvin = duv = None
+    if camera is not None:
+        found = cct_duv(xy_from_xyz(XYZ_FROM_SRGB @ camera.absolute_linear(light)))
+        if isinstance(found, tuple):
+            kelvin, duv = round(found[0]), round(found[1], 4)
+    before, after = (_neutral_ab(u) for u in (uv, left_uv))
+    return Area(round(float(share), 3), (float(uv[0]), float(uv[1])), kelvin, duv, before, after)
+
+
+def _neutral_ab(uv: np.ndarray) -> tuple[float, float]:
+    """a*, b* of a light grey surface (L* 75) under this light."""
+    rgb = rgb_from_uv(np.asarray(uv, np.float64))
+    lab = lab_from_linear(rgb / (rgb @ np.array(LUMA_709)) * 0.4828)  # Y of L* 75
+    return round(float(lab[1]), 2), round(float(lab[2]), 2)
+
+
+def gains(plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
+    """Per-pixel gain of kept luminance that takes the plan's light away.
+
+    Parameters
+    ----------
+    plan : LightPlan
+    rgb_linear : (H, W, 3) float32
+        The picture in source geometry, usually a quarter of the size; it guides the map along its edges.
+
+    Returns
+    -------
+    (H, W, 3) float32
+        Multiply linear sRGB by it. Clipping is not looked at here: `apply` fades at full size.
+    """
+    require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
+    if plan.strength == 0:
+        return np.ones_like(rgb_linear)
+    uv = lightmap.upsample(correction_uv(plan), rgb_linear)
+    gain = np.stack([np.exp(-uv[..., 0]), np.ones(uv.shape[:2], np.float32), np.exp(-uv[..., 1])], -1)
+    return gain * keep_luminance(rgb_linear, gain)[..., None]
+
+
+def keep_luminance(rgb_linear: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    """Factor per pixel that gives `rgb_linear * gain` the luminance of `rgb_linear`."""
+    before = np.maximum(luminance(rgb_linear), 1e-5)
+    after = np.maximum(luminance(rgb_linear * gain), 1e-5)
+    return np.clip(before / after, 0.25, 4.0)
+
+
+def apply(rgb_linear: np.ndarray, gain: np.ndarray, *, clip_level: float = 1.0) -> np.ndarray:
+    """Multiply by the gain, fading to 1 where a channel nears clipping.
+
+    A clipped channel makes the rest of the pixel's colour unknown: multiplied it would turn lamps cyan and
+    panes yellow.
+
+    Parameters
+    ----------
+    rgb_linear, gain : (H, W, 3) float32
+        Same geometry; bands of rows are fine.
+    clip_level : float
+        Level at which the scene is clipped (above 1.0 in a merged bracket).
+
+    Returns
+    -------
+    (H, W, 3) float32
+    """
+    headroom = 1 - rgb_linear.max(-1, keepdims=True) / np.float32(clip_level)
+    fade = np.clip(headroom / np.float32(CLIP_FADE), 0, 1)
+    return rgb_linear * (1 + (gain - 1) * fade)

@@ -1,0 +1,240 @@
+"""Open and bright without going grey: one monotone curve on an edge-aware base, per picture.
+
+Works on linear sRGB float32 after the light's correction. A local base (log2 luminance, smoothed inside
+surfaces, sharp at their edges) is brought through the curve; the detail on top of it is kept, so a lifted
+corner keeps its texture and no halo can form beside a window. Base maps are small and in source geometry;
+they travel through the same map as the picture.
+"""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from .arrays import encode_srgb_u8, encode_srgb_u16, luminance, require_rgb
+from .colour import luminance_from_lightness
+
+BRIGHT_LIGHTNESS = 86.0  # L* that bright walls and ceilings come to: ceilings 85-92 is the aim
+BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make halos (2.9 L* at .5)
+BASE_RADIUS = 1 / 45  # of the width
+BLACK = 2.0**-12  # floor of log2 luminance
+LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
+EV_LIMITS = (-2.5, 4.0)  # beyond, a frame is a mistake, not a style
+LIFT = 0.30  # default share of the distance below the bright surfaces that is taken away
+WINDOW_HOLD = 0.6  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
+CONTRAST = 0.0
+
+
+@dataclass(frozen=True)
+class ToneAnalysis:
+    """Levels of one picture, log2 of linear light: what is bright, middle and dark in the room itself."""
+
+    bright_ev: float
+    middle_ev: float
+    dark_ev: float
+    window_ev: float
+    window_share: float
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "ToneAnalysis":
+        return cls(**data)
+
+
+@dataclass(frozen=True)
+class TonePlan:
+    """One picture's tone.
+
+    Attributes
+    ----------
+    applied_ev : float
+        Brightening in stops.
+    lift : float
+        0..1: share of the distance below the bright surfaces that is taken away from the base.
+    window_hold : float
+        0..1: how much of the range above the bright surfaces is kept apart.
+    contrast : float
+        -1..1: steepness of the middle, 0 as it comes.
+    bright_ev : float
+        Level (log2) of the bright surfaces in the picture before brightening.
+    """
+
+    applied_ev: float
+    lift: float = LIFT
+    window_hold: float = WINDOW_HOLD
+    contrast: float = CONTRAST
+    bright_ev: float = -1.5
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "TonePlan":
+        return cls(**data)
+
+
+def analyse(rgb_linear: np.ndarray) -> ToneAnalysis:
+    """Measure the room's own levels, windows and lamps apart.
+
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3) float32
+        Linear sRGB after the light's correction; 300 to 1500 px wide.
+
+    Returns
+    -------
+    ToneAnalysis
+    """
+    require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
+    level = log2_luminance(cv2.GaussianBlur(np.nan_to_num(rgb_linear), (0, 0), 1.0))
+    window = find_bright(level)
+    room = level[~window] if (~window).mean() > 0.05 else level.ravel()
+    dark, middle, bright = np.percentile(room, [5, 50, 85])
+    top = float(np.percentile(level[window], 60)) if window.any() else float(bright)
+    return ToneAnalysis(float(bright), float(middle), float(dark), top, float(window.mean()))
+
+
+def find_bright(level: np.ndarray) -> np.ndarray:
+    """Mask of windows and lamps: at least 1.6 stops above the room's 75th percentile, or near clipping."""
+    threshold = min(float(np.percentile(level, 75)) + 1.6, np.log2(0.93))
+    room = level[level < threshold]
+    if room.size > 0.3 * level.size:
+        threshold = max(min(float(np.percentile(room, 80)) + 1.6, float(np.log2(0.93))), -6.0)
+    return level >= threshold
+
+
+def settle(
+    analyses: Sequence[ToneAnalysis],
+    *,
+    brightness_ev: float = 0.0,
+    lift: float | None = None,
+    window_hold: float | None = None,
+    contrast: float | None = None,
+) -> list[TonePlan]:
+    """One tone family for all pictures of a visit.
+
+    Each picture's bright surfaces come to the same lightness; a picture far darker than the others keeps a
+    third of the difference, so that a dark room stays believable beside a bright one.
+    """
+    if not analyses:
+        return []
+    wanted = float(np.log2(luminance_from_lightness(BRIGHT_LIGHTNESS)))
+    own = np.array([wanted - a.bright_ev for a in analyses])
+    plans = []
+    for one, ev in zip(analyses, own, strict=True):
+        # open rooms need less lift: what the middle lies below the bright surfaces sets it
+        depth = one.bright_ev - one.middle_ev
+        chosen = LIFT * float(np.clip(depth / 1.5, 0.5, 1.3)) if lift is None else lift
+        plan = TonePlan(
+            applied_ev=float(np.clip(ev, *EV_LIMITS)) + brightness_ev,
+            lift=chosen,
+            window_hold=WINDOW_HOLD if window_hold is None else window_hold,
+            contrast=CONTRAST if contrast is None else contrast,
+            bright_ev=one.bright_ev,
+        )
+        plans.append(replace(plan, applied_ev=round(plan.applied_ev, 4), lift=round(plan.lift, 4)))
+    return plans
+
+
+def log2_luminance(rgb_linear: np.ndarray) -> np.ndarray:
+    """log2 of luminance, floored at 2^-12."""
+    return np.log2(np.maximum(luminance(rgb_linear), BLACK))
+
+
+def curve_ev(plan: TonePlan, level: np.ndarray) -> np.ndarray:
+    """Where a base level goes: log2 linear in, log2 display-linear out. Monotone for every plan.
+
+    Below the bright surfaces the slope is 1 - lift, returning to 1 four stops down so that blacks stay;
+    above them the curve runs to white without reaching it.
+    """
+    x = np.asarray(level, np.float64) + plan.applied_ev
+    knee = plan.bright_ev + plan.applied_ev
+    knee = float(np.clip(knee, -3.0, -0.25))
+    below = np.minimum(x - knee, 0)
+    # distance below the knee, of which the lifted share saturates: d -> lift * s * (1 - exp(-d / s))
+    reach = 3.2
+    lifted = plan.lift * reach * (1 - np.exp(below / reach))
+    bend = plan.contrast * 0.35 * below * np.exp(below / 1.5)  # steeper right below the bright surfaces
+    room = -knee  # stops left up to white
+    above = np.maximum(x - knee, 0)
+    hold = 0.35 + 1.4 * plan.window_hold  # in stops: how slowly the shoulder runs to white
+    shoulder = room * (1 - (1 + above / (room + hold)) ** -1.6)
+    return knee + below + lifted + bend + np.minimum(above, shoulder)
+
+
+def local_base(rgb_linear: np.ndarray) -> np.ndarray:
+    """Edge-aware base of a picture as a local linear model: base = a * level + b.
+
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3) float32
+        The small picture, source geometry, after the light's correction.
+
+    Returns
+    -------
+    (H, W, 2) float32
+        a and b of log2 luminance; enlarged and applied to the full-size level they give its base, with
+        edges as sharp as the picture's own.
+
+    Source
+    ------
+    K. He, J. Sun, "Fast guided filter", arXiv:1505.00996 (2015).
+    """
+    level = log2_luminance(rgb_linear).astype(np.float32)
+    radius = max(2, round(BASE_RADIUS * level.shape[1]))
+    window = (2 * radius + 1, 2 * radius + 1)
+    mean = cv2.blur(level, window)
+    variance = np.maximum(cv2.blur(level * level, window) - mean * mean, 0)
+    a = variance / (variance + BASE_EPS)
+    b = mean * (1 - a)
+    return np.dstack([cv2.blur(a, window), cv2.blur(b, window)])
+
+
+def apply(
+    rgb_linear: np.ndarray, plan: TonePlan, base: np.ndarray, *, sixteen_bit: bool = False
+) -> np.ndarray:
+    """Tone one band of rows and encode it as sRGB.
+
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3) float32
+        Linear sRGB after the light's correction.
+    plan : TonePlan
+    base : (H, W, 2) float32
+        `local_base` of the picture, brought to this band's geometry.
+    sixteen_bit : bool
+        uint16 instead of uint8.
+
+    Returns
+    -------
+    (H, W, 3) uint8 or uint16, sRGB
+    """
+    require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
+    level = log2_luminance(rgb_linear)
+    base_level = np.clip(base[..., 0] * level + base[..., 1], *LOG_RANGE)
+    gain = gain_table(plan)[((base_level - LOG_RANGE[0]) * 256 + 0.5).astype(np.int32)]
+    toned = roll_off(rgb_linear * gain[..., None])
+    return encode_srgb_u16(toned) if sixteen_bit else encode_srgb_u8(toned)
+
+
+def gain_table(plan: TonePlan) -> np.ndarray:
+    """Linear gain for each base level, 256 steps a stop over `LOG_RANGE`, float32."""
+    levels = np.linspace(*LOG_RANGE, round((LOG_RANGE[1] - LOG_RANGE[0]) * 256) + 1)
+    return np.exp2(curve_ev(plan, levels) - levels).astype(np.float32)
+
+
+def roll_off(rgb: np.ndarray, *, start: float = 0.86) -> np.ndarray:
+    """Bend what lies above `start` towards 1, by the largest channel, and let it lose colour on the way.
+
+    The hue stays; a colour brighter than white goes to white instead of clipping channel by channel.
+    """
+    top = rgb.max(-1, keepdims=True)
+    over = np.maximum(top - np.float32(start), 0) / np.float32(1 - start)
+    bent = np.where(over > 0, np.float32(start) + np.float32(1 - start) * (1 - np.exp(-over)), top)
+    scaled = rgb * (bent / np.maximum(top, 1e-6))
+    whiten = 1 - np.exp(-0.35 * np.maximum(over - 0.5, 0))
+    return np.clip(scaled + (bent - scaled) * whiten, 0, 1)

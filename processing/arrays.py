@@ -100,9 +100,9 @@ def encode_srgb_u16(linear: np.ndarray) -> np.ndarray:
 def srgb_to_linear_table(size: int) -> np.ndarray:
     """Linear float32 value of each of `size` evenly spaced sRGB codes. Read-only."""
     v = np.linspace(0.0, 1.0, size)
-    table = np.where(
-        v <= SRGB_DECODE_THRESHOLD, v / SRGB_LINEAR_SLOPE, ((v + 0.055) / 1.055) ** 2.4
-    ).astype(np.float32)
+    table = np.where(v <= SRGB_DECODE_THRESHOLD, v / SRGB_LINEAR_SLOPE, ((v + 0.055) / 1.055) ** 2.4).astype(
+        np.float32
+    )
     table.setflags(write=False)
     return table
 

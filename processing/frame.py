@@ -1,0 +1,84 @@
+"""One decoded frame: linear camera light in 16 bit, with what is needed to show or correct it."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from . import arrays
+from .facts import Facts
+
+
+@dataclass
+class Frame:
+    """Pixels of one frame after orientation, black subtracted, camera multipliers applied.
+
+    Attributes
+    ----------
+    camera_u16 : (H, W, 3) uint16
+        Linear light in the camera's (or file's) own primaries. `unit` is the code at which the least
+        multiplied channel clips; the others clip above it (`clip_levels`), so their headroom is kept.
+    unit : float
+        Code value of linear 1.0.
+    clip_levels : (3,) float array
+        Where each channel clips, in units of `unit`; all 1 for files that are not raw.
+    clipped : (H // 2, W // 2, 3) bool array
+        Known per channel from the mosaic (raw) or from codes >= 254 (others).
+    multipliers : (3,) float array
+        What was applied to the raw channels, smallest = 1.
+    srgb_from_camera : (3, 3) array
+        Balanced camera colour -> linear sRGB; rows sum to 1, so neutral stays neutral.
+    white_srgb : (3,) array or None
+        Linear sRGB, luminance 1, of the light that the camera balanced for.
+    notes : list of sentences on what had to be assumed.
+    """
+
+    camera_u16: np.ndarray
+    facts: Facts
+    is_raw: bool
+    unit: float = 65535.0
+    clip_levels: np.ndarray = field(default_factory=lambda: np.ones(3))
+    clipped: np.ndarray = field(default_factory=lambda: np.zeros((1, 1, 3), bool))
+    multipliers: np.ndarray = field(default_factory=lambda: np.ones(3))
+    srgb_from_camera: np.ndarray = field(default_factory=lambda: np.eye(3))
+    white_srgb: np.ndarray | None = None
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the pixels held."""
+        return self.camera_u16.shape[1], self.camera_u16.shape[0]
+
+    @property
+    def srgb_from_u16(self) -> np.ndarray:
+        """(3, 3) matrix from 16-bit codes straight to linear sRGB with 1.0 = clip of the least channel."""
+        return self.srgb_from_camera / self.unit
+
+    def linear(self, max_edge: int | None = None) -> np.ndarray:
+        """Linear sRGB (h, w, 3) float32, area-averaged when reduced; out-of-range survives."""
+        size = arrays.fit_size(self.size, max_edge=max_edge)
+        if size == self.size:
+            return self.linear_rows(0, self.size[1])
+        # averaged in 16 bit: the rounding is far below the sensor's own noise
+        return arrays.apply_matrix(arrays.shrink(self.camera_u16, size), self.srgb_from_u16)
+
+    def linear_rows(self, row0: int, row1: int) -> np.ndarray:
+        """Full-size rows as linear sRGB float32."""
+        return arrays.apply_matrix(self.camera_u16[row0:row1], self.srgb_from_u16)
+
+    def bands(self, rows: int = 512) -> Iterator[tuple[int, int]]:
+        """(row0, row1) of bands that cover the height."""
+        height = self.size[1]
+        for row0 in range(0, height, rows):
+            yield row0, min(row0 + rows, height)
+
+    def grey_u8(self, max_edge: int = 1500) -> tuple[np.ndarray, float]:
+        """Display-like grey (h, w) uint8 for finding lines, and its scale (small over full width).
+
+        The picture's own middle brightness is brought to a fair grey first, so that a dark frame shows its
+        lines too; what clips stays white.
+        """
+        small = np.clip(arrays.luminance(self.linear(max_edge)), 0, None)
+        middle = float(np.percentile(small, 60))
+        grey = arrays.encode_srgb(np.clip(small * np.clip(0.30 / max(middle, 1e-5), 0.5, 64.0), 0, 1))
+        return (grey * 255 + 0.5).astype(np.uint8), small.shape[1] / self.size[0]

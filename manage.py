@@ -7,9 +7,22 @@ import sys
 
 def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "studio.settings")
-    from django.core.management import execute_from_command_line
+    try:
+        from django.core.exceptions import ImproperlyConfigured
+        from django.core.management import execute_from_command_line
+    except ImportError:
+        sys.exit(
+            "Mullion's packages are not installed in this Python. Make a virtual environment, activate it and "
+            "run 'python -m pip install -r requirements.txt'; README.md has it as one line."
+        )
+    if sys.argv[1:2] == ["demo"]:
+        from studio.demo_folder import choose
 
-    execute_from_command_line(sys.argv)
+        choose(sys.argv[2:])
+    try:
+        execute_from_command_line(sys.argv)
+    except ImproperlyConfigured as error:
+        sys.exit(f"Mullion can't start. {error}")
 
 
 if __name__ == "__main__":

@@ -5,7 +5,6 @@ values that only make sense together are checked in `studio.checks`. Secrets may
 """
 
 import ipaddress
-import os
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +55,8 @@ def secret_key() -> str:
 
 
 SECRET_KEY = secret_key()
+# Seals access notes; empty: made on first use in the data folder. See studio.sealing.
+ACCESS_KEY = environment.text("ACCESS_KEY")
 
 # --- addresses -----------------------------------------------------------------------------------------
 _public = environment.address("PUBLIC_URL", "http://127.0.0.1:8000", schemes=("http", "https"))
@@ -86,6 +87,7 @@ ALLOWED_HOSTS = [
 CSRF_TRUSTED_ORIGINS = [PUBLIC_URL]
 # Yes: the proxy before us sets X-Forwarded-For and X-Forwarded-Proto, and nobody reaches us around it.
 BEHIND_PROXY = environment.flag("BEHIND_PROXY", default=False)
+PROXY_NETWORKS = ["127.0.0.0/8", "::1/128", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7"]
 SECURE_SSL_REDIRECT = IS_HTTPS and environment.flag("REDIRECT_TO_HTTPS", default=True)
 SECURE_REDIRECT_EXEMPT = [r"^health/$"]
 SECURE_HSTS_SECONDS = environment.number(
@@ -165,12 +167,11 @@ else:
 REDIS_URL = environment.text("REDIS_URL")
 environment.address("REDIS_URL", schemes=("rediss", "redis"))
 QUEUE_DIR = DATA_DIR / "queue"
-CELERY_BROKER_URL = REDIS_URL or "filesystem://"
+CELERY_BROKER_URL = REDIS_URL or "folder://here"  # studio.folder_queue
 CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any]
 if REDIS_URL:
     CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600, "socket_keepalive": True}
 else:
-    CELERY_BROKER_TRANSPORT = "studio.folder_queue:Transport"
     CELERY_BROKER_TRANSPORT_OPTIONS = {
         "data_folder_in": str(QUEUE_DIR / "messages"),
         "data_folder_out": str(QUEUE_DIR / "messages"),
@@ -217,7 +218,7 @@ CACHE_DIR = DATA_DIR / "cache"
 INTAKE_DIRS = environment.folders("INTAKE_DIRS")
 STATIC_URL = "/static/"
 STATIC_ROOT = Path(environment.text("STATIC_ROOT", str(DATA_DIR / "static")))
-WHITENOISE_USE_FINDERS = DEBUG
+WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = DEBUG
 S3_BUCKET = environment.text("S3_BUCKET")
 _default_storage: dict[str, Any] = {"BACKEND": "django.core.files.storage.FileSystemStorage"}
@@ -233,7 +234,7 @@ if S3_BUCKET:
             "access_key": environment.text("S3_ACCESS_KEY") or None,
             "secret_key": environment.text("S3_SECRET_KEY") or None,
             "default_acl": None,
-            "file_overwrite": False,
+            "file_overwrite": True,
             "querystring_auth": True,
             "client_config": Config(
                 s3={
@@ -250,7 +251,7 @@ if S3_BUCKET:
     }
 STORAGES = {
     "default": _default_storage,
-    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedStaticFilesStorage"},
 }
 FILE_UPLOAD_MAX_MEMORY_SIZE = 4 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 1024 * 1024
@@ -302,6 +303,8 @@ TIME_ZONE = "UTC"
 MAKE_TIMEOUT_S = environment.number("MAKE_TIMEOUT_S", 300, least=10, most=3600)
 MAKE_MEMORY_MB = environment.number("MAKE_MEMORY_MB", 3000, least=500, most=100_000)
 CLAIM_S = environment.number("CLAIM_S", 60, least=10, most=600)
+UPLOAD_MAX_MB = environment.number("UPLOAD_MAX_MB", 2048, least=10, most=100_000)
+UPLOAD_KEEP_DAYS = environment.number("UPLOAD_KEEP_DAYS", 7, least=1, most=365)
 
 LOGGING: dict[str, Any] = {
     "version": 1,
@@ -314,3 +317,5 @@ LOGGING: dict[str, Any] = {
     },
 }
 
+# --- the staff's main navigation: route, words, roles ----------------------------------------------------
+STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = []

@@ -2,9 +2,10 @@
 
 from django.urls import URLPattern, URLResolver
 
-from studio.pages import booking_urls
+from studio.pages import booking_urls, health_urls
 
 app_name = "studio"
 
 urlpatterns: list[URLPattern | URLResolver] = []
 urlpatterns += booking_urls.urlpatterns
+urlpatterns += health_urls.urlpatterns

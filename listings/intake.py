@@ -38,7 +38,7 @@ def store(
 
     The file is moved away. Safe to run again after a stop at any point: the name follows from the bytes.
     """
-    if (frame := known(booking, sha256)) and storing.exists(frame.file.name):
+    if (frame := known(booking, sha256)) and storing.exists(frame.file):
         path.unlink(missing_ok=True)
         return frame, False
     size = path.stat().st_size

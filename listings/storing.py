@@ -27,13 +27,17 @@ BLOCK = 1024 * 1024
 # Free space that stays untouched, so that the database can still be written when files no longer fit.
 RESERVE_BYTES = 256 * 1024 * 1024
 
-PLAIN_SUFFIXES = frozenset("jpg jpeg jpe tif tiff png heic heif hif avif".split())
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+PLAIN_SUFFIXES = _words("jpg jpeg jpe tif tiff png heic heif hif avif")
 # Endings of raw files that LibRaw opens (its list of supported cameras, by file ending).
-RAW_SUFFIXES = frozenset(
+RAW_SUFFIXES = _words(
     "3fr ari arw bay cap cr2 cr3 crw dcr dcs dng erf fff gpr iiq k25 kdc mdc mef mos mrw nef nrw orf pef ptx "
-    "pxn raf raw rw2 rwl rwz sr2 srf srw x3f".split()
+    "pxn raf raw rw2 rwl rwz sr2 srf srw x3f"
 )
-SIDE_SUFFIXES = frozenset("xmp thm lrv ini db txt dat bin ctg mov mp4 avi mts wav".split())
 
 
 def suffix_of(name: str) -> str:
@@ -65,8 +69,8 @@ def check_room(folder: Path, size: int) -> None:
     free = shutil.disk_usage(folder).free
     if free - size < RESERVE_BYTES:
         raise DiskFull(
-            f"The disk of the studio's machine is full: {max(0, free - RESERVE_BYTES) / 1e6:.0f} MB are left "
-            f"and {size / 1e6:.0f} MB are needed. Everything stored so far is safe. Free some space, then go on."
+            f"The disk of the studio's machine is full: {max(0, free - RESERVE_BYTES) / 1e6:.0f} MB left, "
+            f"{size / 1e6:.0f} MB are needed. Everything stored so far is safe. Free some space, then go on."
         )
 
 
@@ -145,8 +149,8 @@ def _put_remote(path: Path, name: str) -> None:
         raise OSError(f"the storage kept another size for {name}")
 
 
-def exists(name: str) -> bool:
-    return bool(name) and default_storage.exists(name)
+def exists(file: FieldFile) -> bool:
+    return bool(file.name) and default_storage.exists(str(file.name))
 
 
 @contextlib.contextmanager
@@ -158,8 +162,9 @@ def local_copies(*files: FieldFile) -> Iterator[list[Path]]:
     with work_folder() as folder:
         paths = []
         for index, file in enumerate(files):
-            path = folder / f"{index}-{base_name(file.name)}"
-            with file.storage.open(file.name, "rb") as read, path.open("wb") as write:
+            name = str(file.name)
+            path = folder / f"{index}-{base_name(name)}"
+            with file.storage.open(name, "rb") as read, path.open("wb") as write:
                 shutil.copyfileobj(read, write, BLOCK)
             paths.append(path)
         yield paths

@@ -8,12 +8,13 @@ that was cut off leaves what had arrived.
 from __future__ import annotations
 
 import base64
+import contextlib
 import datetime as dt
 import hashlib
 import os
-import shutil
 import secrets
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 from uuid import UUID
@@ -29,7 +30,7 @@ from studio.models import Booking, User
 
 BLOCK = 64 * 1024
 FULL_WORDS = (
-    "The disk of the studio's machine is full. What has arrived is kept, and everything stored before is safe. "
+    "The disk of the studio's machine is full. What has arrived is kept, everything stored before is safe. "
     "Free some space there, then go on: the upload continues where it stopped."
 )
 
@@ -73,7 +74,14 @@ def begin(
 
 
 def refuse(
-    booking: Booking, *, name: str, size: int, batch: UUID | None, reason: str, by: User | None, now: dt.datetime
+    booking: Booking,
+    *,
+    name: str,
+    size: int,
+    batch: UUID | None,
+    reason: str,
+    by: User | None,
+    now: dt.datetime,
 ) -> Upload:
     """Keep a row for a file that was not taken, so that the page can name it with its reason."""
     upload, _ = Upload.objects.update_or_create(
@@ -103,7 +111,12 @@ def offset_of(upload: Upload) -> int:
 
 
 def receive(
-    upload: Upload, stream: BinaryIO, *, offset: int, length: int | None, checksum: tuple[str, bytes] | None = None
+    upload: Upload,
+    stream: BinaryIO,
+    *,
+    offset: int,
+    length: int | None,
+    checksum: tuple[str, bytes] | None = None,
 ) -> int:
     """Append what the stream gives at `offset`; return the new offset, also when the stream is cut short.
 
@@ -205,8 +218,29 @@ def pause(upload: Upload, *, offset: int, now: dt.datetime, reason: str = "") ->
     upload.offset, upload.touched_at, upload.reason = offset, now, reason
 
 
+@contextlib.contextmanager
+def _sole(upload: Upload) -> Iterator[None]:
+    """Let one process at a time finish an upload: the request that brought its last byte, or the sweep."""
+    path = Path(settings.PARTIAL_DIR) / f"finishing-{upload.public_id.hex[0]}.lock"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("ab") as file:
+        locks.lock(file, locks.LOCK_EX)
+        try:
+            yield
+        finally:
+            locks.unlock(file)
+
+
 def finish(upload: Upload, *, now: dt.datetime) -> Upload:
     """Make a complete upload an original of the visit; safe to run again after a stop at any point."""
+    with _sole(upload):
+        upload.refresh_from_db()
+        if upload.state != Upload.State.COMING:
+            return upload
+        return _finish(upload, now=now)
+
+
+def _finish(upload: Upload, *, now: dt.datetime) -> Upload:
     path = partial_path(upload)
     sha256 = storing.hash_file(path) if path.exists() else upload.sha256
     if not sha256:
@@ -251,11 +285,16 @@ def _coming(upload: Upload) -> QuerySet[Upload]:
     return Upload.objects.filter(pk=upload.pk, state=Upload.State.COMING)
 
 
+def drop(upload: Upload, *, reason: str, now: dt.datetime) -> None:
+    """Close an upload that can't be taken."""
+    _close(upload, Upload.State.REFUSED, reason=reason, now=now)
+
+
 def end(upload: Upload, *, now: dt.datetime, reason: str = "Taken back by the sender.") -> None:
     """Give up an unfinished upload and free its space; a finished one stays."""
     if upload.state == Upload.State.COMING:
         partial_path(upload).unlink(missing_ok=True)
-        _close(upload, Upload.State.REFUSED, reason=reason, now=now)
+        drop(upload, reason=reason, now=now)
 
 
 def sweep(*, now: dt.datetime) -> None:
@@ -281,3 +320,7 @@ def _drop_leftovers(*, now: dt.datetime) -> None:
                 shutil.rmtree(path, ignore_errors=True)
             else:
                 path.unlink(missing_ok=True)
+
+
+def most_bytes() -> int:
+    return int(settings.UPLOAD_MAX_MB) * 1024 * 1024

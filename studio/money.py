@@ -128,11 +128,16 @@ def _is_grouped(whole: str, mark: str) -> bool:
 class Priced(Protocol):
     """What adding up needs of a line: a quoted line, an invoice line, a line on a form."""
 
-    quantity: Decimal
-    unit_minor: int
-    tax_name: str
-    tax_percent: Decimal
-    tax_category: str
+    @property
+    def quantity(self) -> Decimal: ...
+    @property
+    def unit_minor(self) -> int: ...
+    @property
+    def tax_name(self) -> str: ...
+    @property
+    def tax_percent(self) -> Decimal: ...
+    @property
+    def tax_category(self) -> str: ...
 
 
 @dataclass(frozen=True)

@@ -15,3 +15,7 @@ class AlreadyIssued(StudioError):
 
 class NotFree(StudioError):
     """The wanted time can't be given: someone has it, or it lies outside the hours."""
+
+
+class Frozen(StudioError):
+    """An issued document was about to be changed."""

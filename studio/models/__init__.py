@@ -6,7 +6,7 @@ from .invoices import CreditNote, CreditNoteLine, Invoice, InvoiceLine, NumberSe
 from .people import Agency, Client, SignInLink, User
 from .places import Property
 from .prices import PriceItem, PriceList, TaxRate
-from .records import Event, Message
+from .records import Event, Message, MessageAttachment
 
 __all__ = [
     "AccessNote",
@@ -24,6 +24,7 @@ __all__ = [
     "Invoice",
     "InvoiceLine",
     "Message",
+    "MessageAttachment",
     "NumberSeries",
     "OpeningHours",
     "Payment",

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from decimal import Decimal
+from typing import Any, ClassVar, Self
 
 from django.conf import settings
 from django.db import models
+from django.db.models import OuterRef, QuerySet, Subquery, Sum, Value
+from django.db.models.functions import Coalesce
 from django.utils import timezone
+
+from studio.errors import Frozen
 
 
 class NumberSeries(models.Model):
@@ -26,8 +32,42 @@ class NumberSeries(models.Model):
         return f"{self.series}-{self.year}"
 
 
-class IssuedDocument(models.Model):
+class FrozenQuerySet(models.QuerySet[Any]):
+    """Rows of one frozen model: only what its `changeable` names may be updated, nothing may be deleted."""
+
+    def update(self, **changes: Any) -> int:
+        fixed = sorted(set(changes) - self.model.changeable)
+        if fixed:
+            raise Frozen(f"{self.model._meta.verbose_name_plural}: {', '.join(fixed)} can't be changed")
+        return super().update(**changes)
+
+    def delete(self) -> tuple[int, dict[str, int]]:
+        raise Frozen(f"{self.model._meta.verbose_name_plural} can't be deleted")
+
+
+class FrozenModel(models.Model):
+    """A row that is written once. A mistake is put right by another row, never by an edit."""
+
+    changeable: ClassVar[frozenset[str]] = frozenset()
+
+    objects: ClassVar[models.Manager[Any]] = FrozenQuerySet.as_manager()
+
+    class Meta:
+        abstract = True
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        if not self._state.adding and not set(kwargs.get("update_fields") or ["all"]) <= self.changeable:
+            raise Frozen(f"{self._meta.verbose_name} {self} can't be changed: it was issued as it stands")
+        super().save(*args, **kwargs)
+
+    def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
+        raise Frozen(f"{self._meta.verbose_name} {self} can't be deleted")
+
+
+class IssuedDocument(FrozenModel):
     """What invoices and credit notes share. Parties are snapshots; money is in minor units of `currency`."""
+
+    changeable = frozenset({"pdf", "pdf_sha256", "pdf_claimed_until", "pdf_attempts", "pdf_failed_reason"})
 
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     client = models.ForeignKey("studio.Client", on_delete=models.PROTECT)
@@ -39,8 +79,11 @@ class IssuedDocument(models.Model):
     issued_at = models.DateTimeField(default=timezone.now)
     supplied_on = models.DateField(null=True, blank=True)
     currency = models.CharField(max_length=3)
+    prices_include_tax = models.BooleanField(default=False)
     seller = models.JSONField()
     buyer = models.JSONField()
+    subject = models.CharField(max_length=300, blank=True, help_text="What the document is for, in a line.")
+    reference = models.CharField(max_length=40, blank=True, help_text="The booking's number.")
     note = models.TextField(blank=True)
     net_minor = models.BigIntegerField()
     tax_minor = models.BigIntegerField()
@@ -50,6 +93,8 @@ class IssuedDocument(models.Model):
     pdf = models.FileField(upload_to="invoices/", blank=True, max_length=300)
     pdf_sha256 = models.CharField(max_length=64, blank=True)
     pdf_claimed_until = models.DateTimeField(null=True, blank=True)
+    pdf_attempts = models.PositiveSmallIntegerField(default=0)
+    pdf_failed_reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
         abstract = True
@@ -59,13 +104,14 @@ class IssuedDocument(models.Model):
         return self.number
 
 
-class DocumentLine(models.Model):
-    """One frozen line."""
+class DocumentLine(FrozenModel):
+    """One frozen line. `amount_minor` is quantity times price as priced, `net_minor` the part without tax."""
 
     position = models.PositiveSmallIntegerField()
     description = models.CharField(max_length=240)
     quantity = models.DecimalField(max_digits=9, decimal_places=2, default=Decimal(1))
     unit_minor = models.IntegerField()
+    amount_minor = models.BigIntegerField()
     net_minor = models.BigIntegerField()
     tax_name = models.CharField(max_length=60, blank=True)
     tax_percent = models.DecimalField(max_digits=6, decimal_places=3)
@@ -79,6 +125,27 @@ class DocumentLine(models.Model):
         return self.description
 
 
+def _sum_of(rows: QuerySet[Any], field: str) -> Coalesce:
+    total = rows.filter(invoice=OuterRef("pk")).order_by().values("invoice").annotate(all=Sum(field))
+    return Coalesce(Subquery(total.values("all")), Value(0), output_field=models.BigIntegerField())
+
+
+class InvoiceQuerySet(FrozenQuerySet):
+    def with_balance(self) -> Self:
+        """Add `paid`, `credited` and `balance`, all in minor units."""
+        return self.annotate(
+            paid=_sum_of(Payment.objects.all(), "amount_minor"),
+            credited=_sum_of(CreditNote.objects.all(), "total_minor"),
+        ).annotate(balance=models.F("total_minor") - models.F("credited") - models.F("paid"))
+
+    def open(self) -> Self:
+        """Invoices on which something is still owed."""
+        return self.with_balance().filter(balance__gt=0)
+
+    def overdue_on(self, day: dt.date) -> Self:
+        return self.open().filter(due_on__lt=day)
+
+
 class Invoice(IssuedDocument):
     booking = models.ForeignKey(
         "Booking", null=True, blank=True, on_delete=models.PROTECT, related_name="invoices"
@@ -86,6 +153,8 @@ class Invoice(IssuedDocument):
     due_on = models.DateField()
     payment_details = models.TextField(blank=True)
     licence_until = models.DateField(null=True, blank=True)
+
+    objects: ClassVar[models.Manager[Any]] = InvoiceQuerySet.as_manager()
 
     class Meta(IssuedDocument.Meta):
         constraints = [
@@ -98,6 +167,8 @@ class InvoiceLine(DocumentLine):
 
 
 class CreditNote(IssuedDocument):
+    """Takes back an invoice, or part of it: positive amounts, numbers of their own."""
+
     invoice = models.ForeignKey(Invoice, on_delete=models.PROTECT, related_name="credit_notes")
     reason = models.CharField(max_length=240)
 
@@ -111,8 +182,8 @@ class CreditNoteLine(DocumentLine):
     credit_note = models.ForeignKey(CreditNote, on_delete=models.PROTECT, related_name="lines")
 
 
-class Payment(models.Model):
-    """Money that came in (positive) or went back (negative)."""
+class Payment(FrozenModel):
+    """Money that came in (positive) or went back (negative). A slip is taken back by a second row."""
 
     class Method(models.TextChoices):
         TRANSFER = "transfer", "Bank transfer"
@@ -120,11 +191,19 @@ class Payment(models.Model):
         CASH = "cash", "Cash"
         OTHER = "other", "Other"
 
+    changeable = frozenset({"recorded_by", "recorded_by_id"})
+
+    entry_id = models.UUIDField(
+        default=uuid.uuid4, unique=True, editable=False, help_text="Given by the form: a form counts once."
+    )
     invoice = models.ForeignKey(Invoice, on_delete=models.PROTECT, related_name="payments")
     amount_minor = models.BigIntegerField()
     received_on = models.DateField()
     method = models.CharField(max_length=16, choices=Method.choices, default=Method.TRANSFER)
     reference = models.CharField(max_length=120, blank=True)
+    takes_back = models.OneToOneField(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="taken_back_by"
+    )
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.SET_NULL)
     recorded_at = models.DateTimeField(default=timezone.now)
 

@@ -1,0 +1,139 @@
+"""The largest clean rectangle of a levelled picture.
+
+Conventions: levelled coordinates are pixels of a pinhole camera with the frame's focal length and centre; a
+rectangle is (left, top, right, bottom) in them, edges halfway between pixel centres, so that the whole frame
+is (-.5, -.5, W - .5, H - .5).
+"""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from .lens_curve import Curve
+from .verticals import Level
+from .warp import Geometry
+
+RATIOS = {"3:2": 1.5, "4:3": 4 / 3, "source": None, "free": None}
+BORDER_POINTS = 600  # along each side of the frame
+MARGIN_PX = 0.5
+FREE_RATIOS = np.geomspace(0.6, 2.4, 49)
+
+
+@dataclass(frozen=True)
+class Crop:
+    """What part of the levelled picture is kept, and at what size it is written."""
+
+    rect: tuple[float, float, float, float]
+    out_size: tuple[int, int]
+    kept_share: float
+    ratio: str
+    why: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain dict."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "Crop":
+        """The crop that `to_json` wrote."""
+        rect = tuple(float(v) for v in data["rect"])
+        size = tuple(int(v) for v in data["out_size"])
+        # type: ignore[arg-type]
+        return cls(rect, size, float(data["kept_share"]), data["ratio"], data.get("why", ""))
+
+
+def ratio_value(ratio: str, size: tuple[int, int]) -> float | None:
+    """Width over height; None when free. Portrait frames turn the ratio round; "w:h" and numbers are
+    understood.
+    """
+    width, height = size
+    if ratio == "free":
+        return None
+    if ratio == "source":
+        return width / height
+    w, _, h = ratio.partition(":")
+    value = float(w) / float(h or 1)
+    return value if (width >= height) == (value >= 1) else 1 / value
+
+
+def largest(
+    size: tuple[int, int],
+    curve: Curve,
+    level: Level,
+    focal_px: float,
+    ratio: str = "source",
+    *,
+    edges: Any = None,
+) -> Crop:
+    """Find the largest rectangle of a ratio that shows only real picture, free to move.
+
+    Parameters
+    ----------
+    size : (width, height) of the frame
+    ratio : "3:2", "4:3", "source", "free" or "w:h"
+    """
+    geometry = Geometry(size, curve, level, focal_px)
+    border = _border(geometry)
+    wanted = ratio_value(ratio, size)
+    if wanted is not None:
+        centre, half_height = _best(border, wanted, size)
+        best = (wanted, centre, half_height)
+    else:
+        tries = [(a, *_best(border, float(a), size)) for a in FREE_RATIOS * size[0] / size[1] / 1.2]
+        best = max(tries, key=lambda t: t[0] * t[2] ** 2)
+    aspect, (cx, cy), half_height = best
+    half_height -= MARGIN_PX
+    out_h = max(1, int(np.floor(2 * half_height)))
+    out_w = max(1, int(round(out_h * aspect)))
+    while out_w > 2 * half_height * aspect + 0.5 and out_w > 1:
+        out_w -= 1
+    rect = (cx - out_w / 2, cy - out_h / 2, cx + out_w / 2, cy + out_h / 2)
+    return Crop(rect, (out_w, out_h), kept_share(geometry, rect), ratio)
+
+
+def _border(geometry: Geometry) -> np.ndarray:
+    """The frame's border, a pixel's half inside, in levelled coordinates."""
+    width, height = geometry.size
+    x, y = np.linspace(0, width - 1, BORDER_POINTS), np.linspace(0, height - 1, BORDER_POINTS)
+    sides = [
+        np.stack([x, np.zeros_like(x)], 1),
+        np.stack([np.full_like(y, width - 1), y], 1),
+        np.stack([x, np.full_like(x, height - 1)], 1),
+        np.stack([np.zeros_like(y), y], 1),
+    ]
+    moved = geometry.levelled_from_source(np.concatenate(sides))
+    return moved[np.isfinite(moved).all(1)]
+
+
+def _reach(border: np.ndarray, centres: np.ndarray, aspect: float) -> np.ndarray:
+    """Half height of the largest rectangle about each centre: no border point may lie inside it."""
+    dx = np.abs(border[None, :, 0] - centres[:, None, 0]) / aspect
+    dy = np.abs(border[None, :, 1] - centres[:, None, 1])
+    return np.maximum(dx, dy).min(1)
+
+
+def _best(border: np.ndarray, aspect: float, size: tuple[int, int]) -> tuple[tuple[float, float], float]:
+    centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+    span = np.array([size[0], size[1]]) * 0.2
+    best, reach = centre, float(_reach(border, centre[None], aspect)[0])
+    coarse = border[::4]
+    for step in range(9):
+        use = coarse if step < 3 else border
+        u = np.linspace(-1, 1, 9)
+        grid = best + np.stack(np.meshgrid(u * span[0], u * span[1]), -1).reshape(-1, 2)
+        found = _reach(use, grid, aspect)
+        i = int(np.argmax(found))
+        if found[i] > reach or step == 3:
+            best, reach = grid[i], float(found[i])
+        span = span * 0.4
+    return (float(best[0]), float(best[1])), float(_reach(border, best[None], aspect)[0])
+
+
+def kept_share(geometry: Geometry, rect: tuple[float, float, float, float]) -> float:
+    """Share of the source frame that lies inside a levelled rectangle."""
+    width, height = geometry.size
+    x, y = np.meshgrid((np.arange(90) + 0.5) / 90 * width - 0.5, (np.arange(60) + 0.5) / 60 * height - 0.5)
+    p = geometry.levelled_from_source(np.stack([x.ravel(), y.ravel()], 1))
+    inside = (p[:, 0] >= rect[0]) & (p[:, 0] <= rect[2]) & (p[:, 1] >= rect[1]) & (p[:, 1] <= rect[3])
+    return round(float(inside.mean()), 4)

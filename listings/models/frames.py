@@ -66,6 +66,7 @@ class FolderIntake(models.Model):
     folder = models.CharField(max_length=1000)
     state = models.CharField(max_length=16, choices=State.choices, default=State.WAITING)
     reason = models.CharField(max_length=300, blank=True)
+    queued_at = models.DateTimeField(null=True, blank=True)
     claimed_until = models.DateTimeField(null=True, blank=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     file_count = models.PositiveIntegerField(default=0)
@@ -101,6 +102,7 @@ class Frame(models.Model):
     thumbnail = models.BinaryField(null=True, help_text="Small array for grouping, as numpy.save writes it.")
     taken_at = models.DateTimeField(null=True, blank=True)
     stored_at = models.DateTimeField(default=timezone.now)
+    queued_at = models.DateTimeField(null=True, blank=True)
     claimed_until = models.DateTimeField(null=True, blank=True)
     attempts = models.PositiveSmallIntegerField(default=0)
 

@@ -14,6 +14,7 @@ class VisitWork(models.Model):
 
     booking = models.OneToOneField("studio.Booking", on_delete=models.CASCADE, related_name="visit_work")
     due_at = models.DateTimeField(null=True, blank=True, help_text="When to settle; empty: nothing to do.")
+    queued_at = models.DateTimeField(null=True, blank=True)
     claimed_until = models.DateTimeField(null=True, blank=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     settled_at = models.DateTimeField(null=True, blank=True)
@@ -48,11 +49,13 @@ class Picture(models.Model):
     position = models.PositiveIntegerField(default=0)
     state = models.CharField(max_length=16, choices=State.choices, default=State.WAITING)
     reason = models.CharField(max_length=300, blank=True)
+    queued_at = models.DateTimeField(null=True, blank=True)
     claimed_until = models.DateTimeField(null=True, blank=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     analysis = models.JSONField(null=True, blank=True)
     plan = models.JSONField(null=True, blank=True)
     plan_digest = models.CharField(max_length=64, blank=True)
+    method_version = models.CharField(max_length=24, blank=True)
     plan_version = models.PositiveIntegerField(
         default=0, help_text="Counts changes of the plan; guards edits."
     )
@@ -175,6 +178,7 @@ class PictureCopy(models.Model):
     metadata = models.JSONField(default=dict)
     state = models.CharField(max_length=16, choices=State.choices, default=State.WAITING)
     reason = models.CharField(max_length=300, blank=True)
+    queued_at = models.DateTimeField(null=True, blank=True)
     claimed_until = models.DateTimeField(null=True, blank=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     file = models.FileField(upload_to="copies/", max_length=300, blank=True)

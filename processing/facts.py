@@ -77,7 +77,7 @@ class Facts:
 
     @property
     def focal_px(self) -> float | None:
-        """Focal length in pixels of the longer edge, from the 35 mm equivalent (36 mm wide) or crop factor."""
+        """Focal length in pixels from the 35 mm equivalent (longer edge = 36 mm) or crop factor."""
         equivalent = self.focal_35mm
         if not equivalent and self.focal_mm and self.crop_factor:
             equivalent = self.focal_mm * self.crop_factor

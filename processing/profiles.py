@@ -126,10 +126,8 @@ def _curve(data: bytes, size: int = 4096) -> np.ndarray:
         raise ValueError("not a curve tag")
     kind = struct.unpack(">H", data[8:10])[0]
     needed = (1, 3, 4, 5, 7)[kind]
-    g, a, b, c, d, e, f = (
-        *(np.array(struct.unpack(f">{needed}i", data[12 : 12 + 4 * needed])) / 65536),
-        *[0.0] * (7 - needed),
-    )
+    given = np.array(struct.unpack(f">{needed}i", data[12 : 12 + 4 * needed])) / 65536
+    g, a, b, c, d, e, f = np.concatenate([given, np.zeros(7 - needed)])
     if kind == 0:
         return x**g
     power = np.maximum(a * x + b, 0) ** g

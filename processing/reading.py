@@ -1,15 +1,17 @@
 """Files to facts and linear frames: which decoder a file needs is told from its bytes, not its name."""
 
 from pathlib import Path
+from typing import Literal
 
 from . import reading_files, reading_raw
 from .errors import UnreadableFile
 from .facts import Facts
 from .frame import Frame
 
-RAW_SUFFIXES = frozenset(
-    [".3fr", ".ari", ".arw", ".bay", ".cr2", ".cr3", ".crw", ".cap", ".dcr", ".dcs", ".dng", ".drf", ".eip", ".erf", ".fff", ".gpr", ".iiq", ".k25", ".kdc", ".mdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".obm", ".orf", ".pef", ".ptx", ".pxn", ".r3d", ".raf", ".raw", ".rw2", ".rwl", ".rwz", ".sr2", ".srf", ".srw", ".x3f"]
-)
+RAW_NAMES = """3fr ari arw bay cr2 cr3 crw cap dcr
+dcs dng drf eip erf fff gpr iiq k25 kdc mdc mef mos mrw nef nrw
+obm orf pef ptx pxn r3d raf raw rw2 rwl rwz sr2 srf srw x3f"""
+RAW_SUFFIXES = frozenset(f".{name}" for name in RAW_NAMES.split())
 RAW_MAGIC = (b"FUJIFILMCCD-RAW", b"IIU\x00", b"IIRO", b"IIRS", b"MMOR", b"FOVb", b"\x00MRM")
 DNG_VERSION, PHOTOMETRIC, COLOUR_FILTER_ARRAY = 0xC612, 0x0106, 32803
 __all__ = ["Facts", "Frame", "is_raw", "read_facts", "read_frame"]
@@ -42,7 +44,7 @@ def is_raw(path: Path | str) -> bool:
 
 def _tiff_holds_raw(head: bytes) -> bool:
     """Does the first directory of a TIFF carry a DNG version or a colour filter array?"""
-    order = "little" if head[:2] == b"II" else "big"
+    order: Literal["little", "big"] = "little" if head[:2] == b"II" else "big"
     start = int.from_bytes(head[4:8], order)
     count = int.from_bytes(head[start : start + 2], order)
     for i in range(min(count, 200)):

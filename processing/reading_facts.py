@@ -189,7 +189,7 @@ def taken_at(tags: Tags) -> str | None:
 
 
 def crop_factor(tags: Tags, *, focal_mm: float | None, focal_35mm: float | None) -> float | None:
-    """Diagonal of 36 x 24 mm over the sensor's: from the 35 mm equivalent, else the focal-plane resolution."""
+    """Diagonal of 36 x 24 mm over the sensor's: by 35 mm equivalent, else by focal-plane resolution."""
     if focal_mm and focal_35mm and 0.3 < focal_35mm / focal_mm < 20:
         return focal_35mm / focal_mm
     unit_mm = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}.get(tags.get(PLANE_UNIT, 2), 25.4)

@@ -1,5 +1,6 @@
 """JPEG, TIFF, PNG, HEIF, AVIF and WebP: decoded whole or refused, profiles turned into linear light."""
 
+import re
 import warnings
 from pathlib import Path
 
@@ -43,13 +44,14 @@ def read_frame(path: Path, *, half: bool = False) -> Frame:
     with _opened(path) as image:
         facts, tags = _facts(image)
         space = _space(image, tags)
+        deep = _is_deep(image)
         try:
             image.load()
         except Image.DecompressionBombError as error:
             raise UnreadableFile(_too_large(path, image.size)) from error
         except (OSError, SyntaxError, ValueError, EOFError, MemoryError, RuntimeError) as error:
             raise UnreadableFile(f"{path.name}: {_damage(error)}") from error
-        codes = _sixteen_bit(path, image) if _is_deep(image) else None
+        codes = _sixteen_bit(path, image) if deep else None
         if codes is None:
             if space is None:
                 image, space = profiles.convert_by_cmm(image, image.info.get("icc_profile")), profiles.srgb()
@@ -98,7 +100,8 @@ def _opened(path: Path) -> Image.Image:
 
 def _too_large(path: Path, size: tuple[int, int] | None) -> str:
     words = f"{size[0]} x {size[1]} pixels, " if size else ""
-    return f"{path.name}: {words}more than {LARGEST_PIXELS // 1_000_000} megapixels: refused, to protect this computer"
+    limit = f"more than {LARGEST_PIXELS // 1_000_000} megapixels"
+    return f"{path.name}: {words}{limit}: refused, to protect this computer"
 
 
 def _damage(error: BaseException) -> str:
@@ -147,14 +150,9 @@ def _space(image: Image.Image, tags: Tags) -> profiles.SourceSpace | None:
 
 
 def _is_deep(image: Image.Image) -> bool:
-    if image.mode.startswith("I;16") or image.mode in ("I", "F"):
-        return True
-    if image.format == "TIFF":
-        bits = getattr(image, "tag_v2", {}).get(258, (8,))
-        return max(bits if isinstance(bits, tuple) else (bits,)) > 8
-    if image.format == "PNG":
-        return bool(getattr(image, "png", None) and "16" in str(getattr(image.png, "im_rawmode", "")))
-    return False
+    """More than 8 bits a channel? Asked before loading, while the decoder's raw mode is still known."""
+    tiles = getattr(image, "tile", None) or []
+    return image.mode.startswith("I") or any(re.search(r"[;:]1[0-6]", str(tile[3])) for tile in tiles)
 
 
 def _sixteen_bit(path: Path, image: Image.Image) -> np.ndarray | None:

@@ -48,11 +48,11 @@ def read_frame(path: Path, *, half: bool = False) -> Frame:
         own_path = raw.num_colors != 3  # four-colour filters: LibRaw's whole way to linear sRGB
         camera = _demosaic(raw, path, multipliers, half=half, to_srgb=own_path)
         white = _white_levels(raw, mosaic)
-        clipped = (
-            _clipped_from_mosaic(mosaic, raw.raw_pattern, white)
-            if is_mosaic and mosaic is not None
-            else _clipped_from_pixels(camera, half=half)
-        )
+        pattern = raw.raw_pattern
+        if is_mosaic and mosaic is not None and pattern is not None:
+            clipped = _clipped_from_mosaic(mosaic, pattern, white)
+        else:
+            clipped = _clipped_from_pixels(camera, half=half)
         scale = (white[:3] - _black(raw)[:3]) / (raw.white_level - _black(raw)[:3].mean())
     headroom = 1.0 if own_path else float(multipliers.max())
     clip_levels = np.ones(3) if own_path else multipliers * np.clip(scale, 0.1, 1.0)
@@ -231,11 +231,12 @@ def _white_levels(raw: rawpy.RawPy, mosaic: np.ndarray | None) -> np.ndarray:
         levels = np.asarray(stated, float)
         good = (levels > 0.5 * raw.white_level) & (levels <= raw.white_level)
         nominal = np.where(good, levels, nominal)
-    if mosaic is None or not _has_rggb_mosaic(raw):
+    pattern = raw.raw_pattern
+    if mosaic is None or pattern is None or not _has_rggb_mosaic(raw):
         return nominal
     for row in range(2):
         for column in range(2):
-            channel = int(raw.raw_pattern[row, column])
+            channel = int(pattern[row, column])
             plane = mosaic[row::2, column::2]
             top = float(plane.max())
             if 0.7 * nominal[channel] < top < nominal[channel]:

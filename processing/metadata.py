@@ -6,10 +6,11 @@ notes, comments and thumbnails of the source file.
 """
 
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
-from PIL import Image
+from PIL import Image, TiffImagePlugin
 
 from .facts import Facts
 
@@ -75,7 +76,8 @@ class Metadata:
                 (block if tag in IN_MAIN_DIRECTORY else inner)[tag] = ready
         for tag, text in ((ARTIST, self.creator), (COPYRIGHT, self.copyright), (DESCRIPTION, self.caption)):
             if text:
-                block[tag] = text
+                # UTF-8, as EXIF 3.0 allows and readers expect; plain ASCII stays plain ASCII
+                block[tag] = text if text.isascii() else text.encode("utf-8")
         block[ORIENTATION], block[SOFTWARE] = 1, PROGRAM_NAME
         block[X_RESOLUTION] = block[Y_RESOLUTION] = float(dpi)
         block[RESOLUTION_UNIT] = 2
@@ -153,5 +155,16 @@ def _ready(tag: int, value: Any) -> Any:
         first = value[0] if isinstance(value, list) and value else value
         return int(first) if isinstance(first, int | float) and 0 <= first <= 65535 else None
     if isinstance(value, list):
-        return tuple(float(v) for v in value) if all(isinstance(v, int | float) for v in value) else None
-    return float(value) if isinstance(value, int | float) else None
+        return tuple(_rational(v) for v in value) if all(isinstance(v, int | float) for v in value) else None
+    return _rational(value) if isinstance(value, int | float) else None
+
+
+def _rational(value: float) -> TiffImagePlugin.IFDRational:
+    """Nearest fraction that a camera would write: 1/60, 63/10, not a long decimal."""
+    short = Fraction(1, round(1 / value)) if 0 < value < 0.3 else Fraction(value).limit_denominator(100)
+    near = (
+        short
+        if abs(float(short) - value) <= 2e-3 * abs(value)
+        else Fraction(value).limit_denominator(100_000)
+    )
+    return TiffImagePlugin.IFDRational(near.numerator, near.denominator)

@@ -23,6 +23,7 @@ def write_rgb16(rgb_u16: np.ndarray, *, exif: Image.Exif, icc: bytes, xmp: bytes
     """
     height, width = rgb_u16.shape[:2]
     strips = [_strip(rgb_u16[row : row + ROWS_PER_STRIP]) for row in range(0, height, ROWS_PER_STRIP)]
+    offsets = tuple(int(n) for n in np.cumsum([0] + [len(strip) for strip in strips[:-1]]))
     directory = TiffImagePlugin.ImageFileDirectory_v2(prefix=b"II")
     for tag, value in exif.items():
         if tag != EXIF_IFD:
@@ -39,7 +40,7 @@ def write_rgb16(rgb_u16: np.ndarray, *, exif: Image.Exif, icc: bytes, xmp: bytes
         279: (tuple(len(strip) for strip in strips), LONG),
         284: (1, SHORT),
         317: (2, SHORT),  # horizontal differencing
-        273: (tuple(0 for _ in strips), LONG),
+        273: (offsets, LONG),  # from the end of the directory; Pillow adds its length
         XMP: (xmp, BYTE),
         ICC: (icc, UNDEFINED),
     }
@@ -47,9 +48,6 @@ def write_rgb16(rgb_u16: np.ndarray, *, exif: Image.Exif, icc: bytes, xmp: bytes
         directory.tagtype[tag] = kind
         directory[tag] = value
     directory[282] = directory[283] = float(dpi)
-    start = 8 + len(directory.tobytes(8))
-    offsets = np.cumsum([start] + [len(strip) for strip in strips[:-1]])
-    directory[273] = tuple(int(offset) for offset in offsets)
     return b"II*\x00\x08\x00\x00\x00" + directory.tobytes(8) + b"".join(strips)
 
 

@@ -1,10 +1,8 @@
-"""Which curve bends a picture: from the lens database, from the picture's own lines, from its visit, or
-none.
-"""
+"""Which curve bends a picture: from the lens database, from lines of the picture or its visit, or none."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
+from typing import Protocol
 
 from .edges import Edges, find_edges
 from .lens_curve import NO_CURVE, Curve
@@ -17,66 +15,44 @@ __all__ = [
     "Curve",
     "Edges",
     "NO_CURVE",
-    "Sighting",
     "check",
     "estimate",
     "find_edges",
     "find_in_database",
     "focal_px",
     "settle",
-    "sight",
 ]
 
 FALLBACK_35MM = 24.0  # common practice for rooms, no source; a wrong focal length only touches proportions
 SAME_FOCAL = 0.02
 
 
-@dataclass(frozen=True)
-class Sighting:
-    """What one picture can say about its lens: its edges, the database's answer, and what it may be pooled
-    by.
-    """
+class LensEvidence(Protocol):
+    """What one picture can say about its lens, and what it may be pooled by."""
 
-    edges: Edges
-    database: Curve | NotFound
-    lens: str = ""
-    focal_mm: float = 0.0
-    size: tuple[int, int] = (0, 0)
-
-    def to_json(self) -> dict[str, Any]:
-        found = self.database
-        return {
-            "edges": self.edges.to_json(),
-            "database": found.to_json() if isinstance(found, Curve) else {"reason": found.reason},
-            "lens": self.lens,
-            "focal_mm": self.focal_mm,
-            "size": list(self.size),
-        }
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> "Sighting":
-        base = data["database"]
-        return cls(
-            Edges.from_json(data["edges"]),
-            NotFound(base["reason"]) if "reason" in base else Curve.from_json(base),
-            data["lens"],
-            float(data["focal_mm"]),
-            (int(data["size"][0]), int(data["size"][1])),
-        )
+    @property
+    def edges(self) -> Edges: ...
+    @property
+    def database(self) -> Curve | NotFound: ...
+    @property
+    def lens(self) -> str: ...
+    @property
+    def focal_mm(self) -> float: ...
+    @property
+    def size(self) -> tuple[int, int]: ...
 
 
-def sight(grey_u8: Any, facts: LensFacts) -> Sighting:
-    """Look at one picture: edges from its grey, the curve its file names."""
-    return Sighting(
-        find_edges(grey_u8),
-        find_in_database(facts),
-        lens=" ".join(str(v) for v in (facts.maker, facts.model, facts.lens) if v) if facts.lens else "",
-        focal_mm=float(facts.focal_mm or 0.0),
-        size=(facts.width, facts.height),
-    )
+def focal_px(facts: LensFacts) -> tuple[float, str]:
+    """Focal length in pixels of the frame, and where it is from: "equivalent", "crop", "guess"."""
+    half = float((facts.width**2 + facts.height**2) ** 0.5 / 2)
+    if facts.focal_35mm and 5 <= facts.focal_35mm <= 2000:
+        return float(facts.focal_35mm) / FULL_FRAME_HALF_MM * half, "equivalent"
+    if facts.focal_mm and facts.crop_factor:
+        return float(facts.focal_mm * facts.crop_factor) / FULL_FRAME_HALF_MM * half, "crop"
+    return FALLBACK_35MM / FULL_FRAME_HALF_MM * half, "guess"
 
 
-def settle(sightings: Sequence[Sighting]) -> list[Curve]:
+def settle(sightings: Sequence[LensEvidence]) -> list[Curve]:
     """Decide the curve of every picture of a visit; pictures of one lens and focal length (2 %) decide
     together.
     """
@@ -108,7 +84,7 @@ def settle(sightings: Sequence[Sighting]) -> list[Curve]:
     return curves
 
 
-def _groups(sightings: Sequence[Sighting]) -> list[list[int]]:
+def _groups(sightings: Sequence[LensEvidence]) -> list[list[int]]:
     groups: list[list[int]] = []
     for i, s in enumerate(sightings):
         for group in groups:
@@ -120,13 +96,3 @@ def _groups(sightings: Sequence[Sighting]) -> list[list[int]]:
         else:
             groups.append([i])
     return groups
-
-
-def focal_px(facts: LensFacts) -> tuple[float, str]:
-    """Focal length in pixels of the frame, and where it is from: "equivalent", "crop", "guess"."""
-    half = float((facts.width**2 + facts.height**2) ** 0.5 / 2)
-    if facts.focal_35mm and 5 <= facts.focal_35mm <= 2000:
-        return float(facts.focal_35mm) / FULL_FRAME_HALF_MM * half, "equivalent"
-    if facts.focal_mm and facts.crop_factor:
-        return float(facts.focal_mm * facts.crop_factor) / FULL_FRAME_HALF_MM * half, "crop"
-    return FALLBACK_35MM / FULL_FRAME_HALF_MM * half, "guess"

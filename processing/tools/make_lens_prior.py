@@ -41,8 +41,8 @@ def main() -> None:
     k = np.array(rows)
     covariance = np.cov(k.T) * WIDEN + np.eye(3) * FLOOR**2
     out = {
-        "about": "mean and covariance of k1, k2, k3 (straight = r (1 + k1 r^2 + k2 r^4 + k3 r^6), half
-        diagonals)", "source": "lensfun database (CC BY-SA 3.0) through lensfunpy " + lensfunpy.__version__,
+        "about": "mean and covariance of k1, k2, k3: straight = r (1 + k1 r^2 + k2 r^4 + k3 r^6)",
+        "source": "lensfun database (CC BY-SA 3.0) through lensfunpy " + lensfunpy.__version__,
         "curves": len(rows),
         "mean": [round(float(v), 6) for v in k.mean(0)],
         "covariance": [[round(float(v), 8) for v in row] for row in covariance],

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from .lens_curve import Curve
+from .segments import Segments
 from .verticals import Level
 from .warp import Geometry
 
@@ -37,10 +38,10 @@ class Crop:
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "Crop":
         """The crop that `to_json` wrote."""
-        rect = tuple(float(v) for v in data["rect"])
-        size = tuple(int(v) for v in data["out_size"])
-        # type: ignore[arg-type]
-        return cls(rect, size, float(data["kept_share"]), data["ratio"], data.get("why", ""))
+        left, top, right, bottom = (float(v) for v in data["rect"])
+        width, height = (int(v) for v in data["out_size"])
+        kept = float(data["kept_share"])
+        return cls((left, top, right, bottom), (width, height), kept, data["ratio"], data.get("why", ""))
 
 
 def ratio_value(ratio: str, size: tuple[int, int]) -> float | None:
@@ -64,7 +65,7 @@ def largest(
     focal_px: float,
     ratio: str = "source",
     *,
-    edges: Any = None,
+    segments: Segments | None = None,
 ) -> Crop:
     """Find the largest rectangle of a ratio that shows only real picture, free to move.
 

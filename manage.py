@@ -12,13 +12,14 @@ def main() -> None:
         from django.core.management import execute_from_command_line
     except ImportError:
         sys.exit(
-            "Mullion's packages are not installed in this Python. Make a virtual environment, activate it and "
-            "run 'python -m pip install -r requirements.txt'; README.md has it as one line."
+            "Mullion's packages are not installed in this Python. Make a virtual environment, activate it "
+            "and run 'python -m pip install -r requirements.txt'; README.md has it as one line."
         )
-    if sys.argv[1:2] == ["demo"]:
-        from studio.demo_folder import choose
+    if sys.argv[1:2] in (["serve"], ["demo"]):
+        from studio import starting
 
-        choose(sys.argv[2:])
+        decide = starting.for_demo if sys.argv[1] == "demo" else starting.for_serve
+        decide(sys.argv[2:])
     try:
         execute_from_command_line(sys.argv)
     except ImproperlyConfigured as error:

@@ -25,7 +25,7 @@ def check_storage(**_: Any) -> list[CheckMessage]:
         return [
             Error(
                 f"S3_BUCKET is set with {keys[0]} alone.",
-                hint="Give S3_ACCESS_KEY and S3_SECRET_KEY both, or neither if the machine has a role of its own.",
+                hint="Give S3_ACCESS_KEY and S3_SECRET_KEY both, or neither if the machine has a role.",
                 id="mullion.E001",
             )
         ]

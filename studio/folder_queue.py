@@ -25,7 +25,7 @@ from kombu.utils.json import dumps, loads
 class Channel(filesystem.Channel):
     """Puts and takes by renaming."""
 
-    def _put(self, queue: str, payload: dict[str, Any], **kwargs: Any) -> None:
+    def _put(self, queue: str, payload: dict[str, Any], **kwargs: Any) -> None:  # type: ignore[override]
         folder = Path(self.data_folder_out)
         name = f"{time.time_ns():020d}_{uuid.uuid4()}.{queue}.msg"
         draft = folder / f"{name}.part"
@@ -36,7 +36,7 @@ class Channel(filesystem.Channel):
             draft.unlink(missing_ok=True)
             raise filesystem.ChannelError(f"Cannot add a message to {folder}: {error.strerror}") from error
 
-    def _get(self, queue: str) -> dict[str, Any]:
+    def _get(self, queue: str, timeout: float | None = None) -> dict[str, Any]:
         folder = Path(self.data_folder_in)
         for name in sorted(os.listdir(folder)):
             if name.partition(".")[2] != f"{queue}.msg":

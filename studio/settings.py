@@ -35,6 +35,8 @@ INSTALLED_APPS = [
 AUTH_USER_MODEL = "studio.User"
 ROOT_URLCONF = "studio.urls"
 WSGI_APPLICATION = "studio.wsgi.application"
+WEB_THREADS = environment.number("WEB_THREADS", 32, least=4, most=512)
+WEB_PROCESSES = environment.number("WEB_PROCESSES", 1, least=1, most=64)
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 

@@ -11,13 +11,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from django.conf import settings
-from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from listings import intake, storing, uploads
+from listings import claims, intake, storing, uploads
 from listings.errors import DiskFull, MakerLost, NotTaken
 from listings.models import FolderIntake, Upload
-from listings.queueing import queue
+from listings.queueing import WORK, queue
 from studio.models import Booking, User
 
 DEPTH = 3
@@ -155,9 +154,21 @@ def go_on(row: FolderIntake) -> None:
         queue("copy_folder", row.pk)
 
 
-def unfinished() -> QuerySet[FolderIntake]:
-    state = FolderIntake.State
-    return FolderIntake.objects.filter(Q(state=state.WAITING) | Q(state=state.COPYING))
+def copy_folder(pk: int) -> None:
+    """Copy a folder under a claim; what stops it is written down, and what was stored stays stored."""
+    now, state = timezone.now(), FolderIntake.State
+    claim = claims.take(WORK["copy_folder"](now), pk, now=now, state=state.COPYING)
+    if claim is None:
+        return
+    row = FolderIntake.objects.select_related("booking", "started_by").get(pk=pk)
+    try:
+        copy(row, renew=claim.renew)
+    except MakerLost:
+        return
+    except (NotTaken, DiskFull) as error:
+        claim.end(state=state.FAILED, reason=str(error)[:300], ended_at=timezone.now())
+    else:
+        claim.end(state=state.DONE, reason="", ended_at=timezone.now(), attempts=0)
 
 
 def copy(

@@ -33,9 +33,9 @@ class Claim:
             self.until = until
         return bool(kept)
 
-    def end(self, **changes: Any) -> bool:
-        """Let go, writing `changes` in the same step; False if the row was no longer ours."""
-        return bool(self._mine().update(claimed_until=None, **changes))
+    def end(self, only_if: Q | None = None, **changes: Any) -> bool:
+        """Let go, writing `changes` in the same step; False if the row was no longer ours (or as wanted)."""
+        return bool(self._mine().filter(only_if or Q()).update(claimed_until=None, **changes))
 
     def _mine(self) -> QuerySet[Any]:
         return self.model._default_manager.filter(pk=self.pk, claimed_until=self.until)

@@ -8,6 +8,7 @@ that fails takes one picture with it, never the worker.
 from __future__ import annotations
 
 import atexit
+import contextlib
 import json
 import os
 import queue
@@ -22,14 +23,13 @@ from django.conf import settings
 
 from listings.errors import CannotMake, MakerLost
 
-RENEW_S = 20
 JOBS_A_CHILD = 60
 STARTED: dict[int, Child] = {}
 _lock = threading.Lock()
 
 
 def run(kind: str, *, renew: Callable[[], bool], **job: Any) -> dict[str, Any]:
-    """Have the child do one job; `renew` is asked every 20 s whether the work is still wanted from us.
+    """Have the child do one job; `renew` is asked every third of CLAIM_S whether the work is still ours.
 
     Raises CannotMake if the file is at fault, MakerLost if the child crashed, hung or outgrew its limits.
     """
@@ -105,7 +105,7 @@ class Child:
         ends_at_s = time.monotonic() + settings.MAKE_TIMEOUT_S
         while (left_s := ends_at_s - time.monotonic()) > 0:
             try:
-                line = self.answers.get(timeout=min(RENEW_S, left_s))
+                line = self.answers.get(timeout=min(settings.CLAIM_S / 3, left_s))
             except queue.Empty:
                 if not renew():
                     raise MakerLost("Another worker has taken over.") from None
@@ -124,7 +124,5 @@ class Child:
         self.process.kill()
         self.process.wait()
         if self.process.stdin:
-            try:
+            with contextlib.suppress(OSError):
                 self.process.stdin.close()
-            except OSError:
-                pass

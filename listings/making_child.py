@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 Job = dict[str, Any]
+THUMBNAIL_PX = 192
 
 
 def limit_memory(megabytes: int) -> None:
@@ -38,13 +39,12 @@ def read(job: Job) -> Job:
     """Facts of one frame and the small array by which frames are grouped."""
     import numpy as np
 
-    from processing import brackets, reading
+    from processing import reading
 
-    path = Path(job["path"])
-    facts = reading.read_facts(path)
+    frame = reading.read_frame(Path(job["path"]), half=True)
     buffer = io.BytesIO()
-    np.save(buffer, np.asarray(brackets.thumbnail(path)), allow_pickle=False)
-    return {"facts": facts.to_json(), "thumbnail": base64.b64encode(buffer.getvalue()).decode()}
+    np.save(buffer, frame.linear(max_edge=THUMBNAIL_PX).astype(np.float16), allow_pickle=False)
+    return {"facts": frame.facts.to_json(), "thumbnail": base64.b64encode(buffer.getvalue()).decode()}
 
 
 def group(job: Job) -> Job:
@@ -53,22 +53,13 @@ def group(job: Job) -> Job:
 
     from processing import brackets, reading
 
+    def thumbnail(index: int) -> Any:
+        data = base64.b64decode(job["thumbnails"][index])
+        return np.load(io.BytesIO(data), allow_pickle=False).astype(np.float32)
+
     facts = [reading.Facts.from_json(entry) for entry in job["facts"]]
-    thumbnails = [
-        np.load(io.BytesIO(base64.b64decode(text)), allow_pickle=False) if text else None
-        for text in job["thumbnails"]
-    ]
-    return {
-        "groups": [
-            {
-                "kind": found.kind,
-                "members": [int(index) for index in found.members],
-                "reference": int(found.reference),
-                "twins": [int(index) for index in found.twins],
-            }
-            for found in brackets.group(facts, thumbnails)
-        ]
-    }
+    groups = brackets.group(facts, thumbnail, names=job["names"])
+    return {"groups": [found.to_json() for found in groups]}
 
 
 def analyse(job: Job) -> Job:
@@ -76,7 +67,8 @@ def analyse(job: Job) -> Job:
     from processing import correct
 
     paths = [Path(path) for path in job["paths"]]
-    return {"analysis": correct.analyse(paths, reference=job["reference"], kind=job["kind"]).to_json()}
+    analysis = correct.analyse(paths, reference=job["reference"], kind=job["kind_of_picture"])
+    return {"analysis": analysis.to_json()}
 
 
 def settle(job: Job) -> Job:

@@ -62,6 +62,9 @@ class Picture(models.Model):
     wish = models.JSONField(
         default=dict, blank=True, help_text="What a person asked for: keys of the plan file."
     )
+    wished_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
+    )
     is_touched = models.BooleanField(
         default=False, help_text="A person changed it: later frames leave it alone."
     )
@@ -107,6 +110,7 @@ class Correction(models.Model):
     plan_digest = models.CharField(max_length=64)
     method_version = models.CharField(max_length=24)
     plan = models.JSONField()
+    wish = models.JSONField(default=dict, blank=True)
     report = models.JSONField()
     file = models.FileField(upload_to="pictures/", max_length=300)
     preview = models.FileField(upload_to="pictures/", max_length=300, blank=True)

@@ -363,6 +363,42 @@ def gains(plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
     return gain * keep_luminance(rgb_linear, gain)[..., None]
 
 
+def light_of(plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
+    """The light that is in the picture according to the plan, (H, W, 3) float32, luminance 1.
+
+    The picture divided by it is neutrally lit. Same arguments as `gains`.
+    """
+    uv = lightmap.upsample(plan.map_uv * np.float32(plan.strength), rgb_linear)
+    light = rgb_from_uv(uv)
+    return light / luminance(light)[..., None]
+
+
+def tame(camera_rgb: np.ndarray, clip_levels: np.ndarray, *, start: float = 0.9) -> np.ndarray:
+    """Take the false colour out of pixels in which a channel clips, before any matrix.
+
+    With balanced raw data the channels clip at different levels, so a white lamp comes out magenta. From
+    `start` of its clipping level on, a pixel turns to the neutral of its own mean level.
+
+    Parameters
+    ----------
+    camera_rgb : (H, W, 3) float32
+        Balanced camera RGB, 1.0 = clipping of the least multiplied channel.
+    clip_levels : (3,) array
+        Where each channel clips, same units.
+
+    Returns
+    -------
+    (H, W, 3) float32; unclipped pixels unchanged.
+    """
+    levels = np.asarray(clip_levels, np.float32)
+    nearness = (camera_rgb / levels).max(-1, keepdims=True)
+    blend = np.clip((nearness - np.float32(start)) / np.float32(1 - start), 0, 1)
+    if not blend.any():
+        return camera_rgb
+    neutral = camera_rgb.mean(-1, keepdims=True)
+    return camera_rgb + (neutral - camera_rgb) * blend
+
+
 def keep_luminance(rgb_linear: np.ndarray, gain: np.ndarray) -> np.ndarray:
     """Factor per pixel that gives `rgb_linear * gain` the luminance of `rgb_linear`."""
     before = np.maximum(luminance(rgb_linear), 1e-5)

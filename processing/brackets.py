@@ -1,0 +1,336 @@
+"""Frames that belong together: raw + JPEG pairs, exposure brackets, ambient + flash.
+
+Grouping looks at time, exposure and content; alignment is in `alignment.py`, merging in `merging.py`.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import PurePath
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+
+from .alignment import Alignment, align
+from .arrays import luminance
+from .merging import Merger, exposure_difference, find_moving, merge
+
+__all__ = [
+    "Alignment",
+    "Group",
+    "Merger",
+    "align",
+    "exposure_difference",
+    "find_moving",
+    "group",
+    "merge",
+]
+
+THUMB_WIDTH = 96  # px; enough to tell views apart, small enough for shifts to stay below a few px
+SAME_VIEW = 0.55  # correlation of local structure; other rooms stay below .35, knocked frames above .6
+STEP_EV = 0.3  # smaller differences of exposure are the same exposure
+MAX_SPAN_EV = 14.0
+FLASH_SPREAD_EV = 0.30  # how unevenly a flash changes a view; two plain frames differ by less than .15
+
+
+class ShotFacts(Protocol):
+    """The facts that grouping needs (see `facts.Facts`)."""
+
+    @property
+    def kind(self) -> str: ...
+    @property
+    def taken_at(self) -> str | None: ...
+    @property
+    def exposure_s(self) -> float | None: ...
+    @property
+    def relative_ev(self) -> float | None: ...
+    @property
+    def model(self) -> str | None: ...
+    @property
+    def camera_serial(self) -> str | None: ...
+    @property
+    def flash_fired(self) -> bool | None: ...
+
+
+@dataclass(frozen=True)
+class Group:
+    """One picture's frames.
+
+    Attributes
+    ----------
+    kind : "single", "bracket", "ambient+flash" or "bracket+flash"
+    members : indices into the given frames, darkest first, flash frames last
+    reference : position in `members` of the frame whose geometry is kept
+    evs : exposure of each member in stops, relative to the reference
+    flash : positions in `members` of frames with flash
+    companions : indices of frames left aside because a raw of the same moment is used
+    """
+
+    kind: str
+    members: tuple[int, ...]
+    reference: int
+    evs: tuple[float, ...]
+    flash: tuple[int, ...] = ()
+    companions: tuple[int, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "Group":
+        listed = {k: tuple(data[k]) for k in ("members", "evs", "flash", "companions")}
+        return cls(**(data | listed))
+
+
+def group(
+    facts: Sequence[ShotFacts],
+    thumbnails: Callable[[int], np.ndarray],
+    *,
+    names: Sequence[str] | None = None,
+    gap_s: float = 8.0,
+) -> list[Group]:
+    """Put the frames of one visit into pictures.
+
+    Parameters
+    ----------
+    facts : one per frame
+    thumbnails : callable
+        index -> small linear sRGB float32 picture (any size from 96 px wide), after orientation.
+    names : file names, optional
+        In the order of `facts`; equal stems help to pair raw and JPEG and order frames without times.
+    gap_s : float
+        Longest pause between two frames of one bracket, beside their exposure times.
+
+    Returns
+    -------
+    list of Group, in the order in which they were taken; every frame is in exactly one of them.
+    """
+    names = [f"{i:06d}" for i in range(len(facts))] if names is None else list(names)
+    looks = [_Look(facts[i], names[i], _thumbnail(thumbnails(i)), i) for i in range(len(facts))]
+    looks.sort(key=lambda k: (k.body, k.moment is None, k.moment or 0.0, k.name))
+    kept, companions = _pair_formats(looks)
+    groups: list[Group] = []
+    for run in _runs(kept, gap_s):
+        for members in _split_views(run):
+            groups.extend(_build(members, companions))
+    place = {look.index: n for n, look in enumerate(looks)}
+    return sorted(groups, key=lambda g: min(place[i] for i in g.members))
+
+
+class _Look:
+    """One frame as grouping sees it."""
+
+    def __init__(self, facts: ShotFacts, name: str, thumb: np.ndarray, index: int) -> None:
+        self.facts, self.name, self.index, self.thumb = facts, name, index, thumb
+        self.body = f"{facts.model or ''} {facts.camera_serial or ''}"
+        self.moment = _seconds(facts.taken_at)
+        self.ev = facts.relative_ev
+        self.structure = _structure(thumb)
+
+    @property
+    def level(self) -> np.ndarray:
+        return np.log2(np.maximum(luminance(self.thumb), 2.0**-10))
+
+
+def _thumbnail(rgb_linear: np.ndarray) -> np.ndarray:
+    height = max(8, round(THUMB_WIDTH * rgb_linear.shape[0] / rgb_linear.shape[1]))
+    small = cv2.resize(rgb_linear, (THUMB_WIDTH, height), interpolation=cv2.INTER_AREA)
+    return np.clip(np.nan_to_num(small), 0, None).astype(np.float32)
+
+
+def _seconds(taken_at: str | None) -> float | None:
+    """Seconds of the camera's own clock; None where the file gives no usable time."""
+    if not taken_at:
+        return None
+    try:
+        return datetime.fromisoformat(taken_at).replace(tzinfo=None).timestamp()
+    except ValueError:
+        return None
+
+
+def _structure(thumb: np.ndarray) -> np.ndarray:
+    """Local structure that hardly depends on exposure: log level against its surroundings, bounded."""
+    level = np.log2(np.maximum(luminance(thumb), 2.0**-9)).astype(np.float32)
+    local = level - cv2.GaussianBlur(level, (0, 0), 6)
+    spread = np.sqrt(cv2.GaussianBlur(local * local, (0, 0), 6)) + 0.15
+    return np.clip(local / spread, -2.5, 2.5)
+
+
+def similarity(one: np.ndarray, other: np.ndarray) -> float:
+    """Correlation of two thumbnails' structure at the best shift of up to 8 % of the width.
+
+    Where either frame is clipped or black it has no say.
+    """
+    if one.shape != other.shape:
+        return 0.0
+    a, b = _structure(one), _structure(other)
+    fa, fb = (((x.max(-1) < 0.97) & (luminance(x) > 2.0**-8)).astype(np.float32) for x in (one, other))
+    reach = max(2, round(0.08 * a.shape[1]))
+    best = -1.0
+    for dy in range(-reach, reach + 1, 2):
+        for dx in range(-reach, reach + 1, 2):
+            best = max(best, _correlation_at(a, b, fa, fb, dx, dy))
+    return best
+
+
+def _correlation_at(a: np.ndarray, b: np.ndarray, fa: np.ndarray, fb: np.ndarray, dx: int, dy: int) -> float:
+    height, width = a.shape
+    ya, xa = slice(max(0, dy), height + min(0, dy)), slice(max(0, dx), width + min(0, dx))
+    yb, xb = slice(max(0, -dy), height + min(0, -dy)), slice(max(0, -dx), width + min(0, -dx))
+    weight = fa[ya, xa] * fb[yb, xb]
+    total = float(weight.sum())
+    if total < 0.12 * a.size:
+        return -1.0
+    p, q = a[ya, xa], b[yb, xb]
+    p = p - float((weight * p).sum()) / total
+    q = q - float((weight * q).sum()) / total
+    power = float((weight * p * p).sum() * (weight * q * q).sum())
+    return float((weight * p * q).sum()) / np.sqrt(max(power, 1e-9))
+
+
+def _pair_formats(looks: list[_Look]) -> tuple[list[_Look], dict[int, list[int]]]:
+    """Collapse raw + JPEG of one moment onto the raw."""
+    kept: list[_Look] = []
+    companions: dict[int, list[int]] = {}
+    raws = [k for k in looks if k.facts.kind == "raw"]
+    for look in looks:
+        partner = None if look.facts.kind == "raw" else _raw_of(look, raws)
+        if partner is None:
+            kept.append(look)
+        else:
+            companions.setdefault(partner.index, []).append(look.index)
+    return kept, companions
+
+
+def _raw_of(look: _Look, raws: list[_Look]) -> _Look | None:
+    for raw in raws:
+        same_name = PurePath(raw.name).with_suffix("").name.lower() == PurePath(look.name).stem.lower()
+        same_folder = PurePath(raw.name).parent == PurePath(look.name).parent
+        timed = raw.moment is not None and look.moment is not None
+        same_moment = timed and abs(raw.moment - look.moment) < 0.5  # type: ignore[operator]
+        same_ev = raw.ev is None or look.ev is None or abs(raw.ev - look.ev) < 0.05
+        if not same_ev or (timed and not same_moment) or not (same_moment or (same_name and same_folder)):
+            continue
+        if similarity(raw.thumb, look.thumb) > 0.8:
+            return raw
+    return None
+
+
+def _runs(looks: list[_Look], gap_s: float) -> list[list[_Look]]:
+    """Cut at pauses and changes of camera; frames without times stay together in the given order."""
+    runs: list[list[_Look]] = []
+    for look in looks:
+        last = runs[-1][-1] if runs else None
+        if last is not None and last.body == look.body and _close_in_time(last, look, gap_s):
+            runs[-1].append(look)
+        else:
+            runs.append([look])
+    return runs
+
+
+def _close_in_time(one: _Look, other: _Look, gap_s: float) -> bool:
+    if one.moment is None or other.moment is None:
+        return one.moment is None and other.moment is None
+    exposures = (one.facts.exposure_s or 0.0) + (other.facts.exposure_s or 0.0)
+    return other.moment - one.moment <= gap_s + exposures
+
+
+def _split_views(run: list[_Look]) -> list[list[_Look]]:
+    """Cut a run wherever the view changes; a frame too dark or bright to tell follows its neighbours."""
+    views: list[list[_Look]] = []
+    for look in run:
+        if views and any(_same_view(known, look) for known in views[-1]):
+            views[-1].append(look)
+        else:
+            views.append([look])
+    return views
+
+
+def _same_view(one: _Look, other: _Look) -> bool:
+    if one.thumb.shape != other.thumb.shape:
+        return False
+    return similarity(one.thumb, other.thumb) > SAME_VIEW
+
+
+def _build(view: list[_Look], companions: dict[int, list[int]]) -> list[Group]:
+    """Turn the frames of one view into a bracket, an ambient + flash set, or several of them."""
+    evs = _exposures(view)
+    sets: list[list[int]] = [[]]
+    flash: set[int] = set()
+    for n in range(len(view)):
+        mate = next((m for m in sets[-1] if abs(evs[m] - evs[n]) < STEP_EV and m not in flash), None)
+        if mate is None:
+            sets[-1].append(n)
+        elif (lit := _lit_by_flash(view[mate], view[n])) != 0:
+            flash.add(n if lit > 0 else mate)
+            sets[-1].append(n)
+        else:  # the same exposure again, nothing added: a new series of the same view
+            sets.append([n])
+    return [
+        _make_group([view[n] for n in s], [evs[n] for n in s], [n in flash for n in s], companions)
+        for s in sets
+    ]
+
+
+def _exposures(view: list[_Look]) -> list[float]:
+    """Stops relative to the first frame: from EXIF where every frame has it, else from the pictures."""
+    if all(k.ev is not None for k in view):
+        told = [float(k.ev) - float(view[0].ev) for k in view]  # type: ignore[arg-type]
+        if len(view) == 1 or np.ptp(told) > STEP_EV:
+            return told
+    return [0.0] + [exposure_difference(view[0].thumb, k.thumb) for k in view[1:]]
+
+
+def _lit_by_flash(one: _Look, other: _Look) -> int:
+    """1 if `other` is `one` with light added from one place, -1 the other way round, 0 if they are alike.
+
+    A flash adds light unevenly and takes none away; the EXIF flag is not asked (manual triggers leave it
+    unset).
+    """
+    difference = cv2.GaussianBlur((other.level - one.level).astype(np.float32), (0, 0), 1.5)
+    usable = (one.thumb.max(-1) < 0.97) & (other.thumb.max(-1) < 0.97) & (one.level > -8)
+    if usable.mean() < 0.1:
+        return 0
+    low, middle, high = np.percentile(difference[usable], [5, 50, 95])
+    if high - low < FLASH_SPREAD_EV:
+        return 0
+    if low > -0.25 and high > FLASH_SPREAD_EV and middle > 0.03:
+        return 1
+    if high < 0.25 and low < -FLASH_SPREAD_EV and middle < -0.03:
+        return -1
+    return 0
+
+
+def _make_group(
+    frames: list[_Look], evs: list[float], lit: list[bool], companions: dict[int, list[int]]
+) -> Group:
+    order = sorted(range(len(frames)), key=lambda n: (lit[n], evs[n], n))
+    ambient = [n for n in order if not lit[n]]
+    reference = _choose_reference([frames[n] for n in ambient], [evs[n] for n in ambient])
+    chosen = ambient[reference]
+    spread = len(ambient) > 1 and max(evs[n] for n in ambient) - min(evs[n] for n in ambient) >= STEP_EV
+    flash = tuple(p for p, n in enumerate(order) if lit[n])
+    kind = "bracket" if spread else "single"
+    if flash:
+        kind = "bracket+flash" if spread else "ambient+flash"
+    aside = [c for n in order for c in companions.get(frames[n].index, [])]
+    return Group(
+        kind=kind,
+        members=tuple(frames[n].index for n in order),
+        reference=order.index(chosen),
+        evs=tuple(round(evs[n] - evs[chosen], 3) for n in order),
+        flash=flash,
+        companions=tuple(aside),
+    )
+
+
+def _choose_reference(frames: list[_Look], evs: list[float]) -> int:
+    """The frame nearest the middle of the bracket in which most of the picture is well exposed."""
+    middle = (min(evs) + max(evs)) / 2
+
+    def merit(n: int) -> float:
+        well = ((frames[n].thumb.max(-1) < 0.95) & (luminance(frames[n].thumb) > 0.02)).mean()
+        return float(well) - 0.08 * abs(evs[n] - middle)
+
+    return max(range(len(frames)), key=merit)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import zlib
 from pathlib import Path
 from typing import Any
@@ -11,8 +13,35 @@ from django.utils import timezone
 from listings import claims, making, storing
 from listings.correcting import again
 from listings.errors import CannotMake, MakerLost
-from listings.models import PictureCopy, Purpose
-from listings.queueing import WORK
+from listings.models import Correction, PictureCopy, Purpose
+from listings.queueing import WORK, queue
+
+
+def request(correction: Correction, purpose: Purpose, metadata: dict[str, Any]) -> PictureCopy:
+    """Ask for the file of a correction for a purpose; the same wish twice is the same copy.
+
+    `metadata` holds keyword arguments of `processing.metadata.Metadata` (caption, creator...), plain values.
+    """
+    figures = [purpose.long_edge_px, str(purpose.max_megabytes), purpose.quality, purpose.dpi]
+    text = json.dumps([figures, metadata], sort_keys=True, ensure_ascii=True)
+    copy, is_new = PictureCopy.objects.get_or_create(
+        correction=correction,
+        purpose=purpose,
+        metadata_digest=hashlib.sha256(text.encode()).hexdigest(),
+        defaults={"metadata": metadata},
+    )
+    if is_new:
+        queue("make_copy", copy.pk)
+    return copy
+
+
+def try_again(copy: PictureCopy) -> None:
+    """Put a failed copy back into the work."""
+    state = PictureCopy.State
+    if PictureCopy.objects.filter(pk=copy.pk, state=state.FAILED).update(
+        state=state.WAITING, reason="", attempts=0, claimed_until=None
+    ):
+        queue("make_copy", copy.pk)
 
 
 def make_copy(pk: int) -> None:
@@ -52,7 +81,14 @@ def _job(copy: PictureCopy, source: Path, path: Path) -> dict[str, Any]:
         "quality": purpose.quality,
         "dpi": purpose.dpi,
         "metadata": copy.metadata,
+        "facts": _camera_facts(copy),
     }
+
+
+def _camera_facts(copy: PictureCopy) -> dict[str, Any]:
+    frames = copy.correction.picture.picture_frames
+    facts = frames.filter(is_reference=True).values_list("frame__facts", flat=True).first()
+    return facts or {}
 
 
 def _name(copy: PictureCopy) -> str:

@@ -106,8 +106,10 @@ def make(job: Job) -> Job:
 
 def copy(job: Job) -> Job:
     """A file of one picture for one purpose."""
-    from processing import encode
+    from processing import encode, metadata, reading
 
+    words = job["metadata"] | {"keywords": tuple(job["metadata"].get("keywords", ()))}
+    facts = reading.Facts.from_json(job["facts"]) if job["facts"] else None
     width, height, size = encode.copy(
         Path(job["source"]),
         path=Path(job["path"]),
@@ -115,7 +117,7 @@ def copy(job: Job) -> Job:
         max_bytes=job["max_bytes"],
         quality=job["quality"],
         dpi=job["dpi"],
-        meta=encode.Metadata(**job["metadata"]),
+        meta=metadata.Metadata(**words, facts=facts),
     )
     return {"width": width, "height": height, "size": size}
 

@@ -110,6 +110,11 @@ class LightPlan:
     areas: tuple[Area, ...] = ()
     camera: CameraColour | None = None
 
+    @property
+    def mean_deg(self) -> float:
+        """Mean angle of the light to the camera's white."""
+        return float(cast_deg(self.map_uv).mean())
+
     def to_json(self) -> dict[str, Any]:
         plain = {k: getattr(self, k) for k in ("method", "strength", "warmth_kept", "why")}
         return plain | {
@@ -397,6 +402,13 @@ def tame(camera_rgb: np.ndarray, clip_levels: np.ndarray, *, start: float = 0.9)
         return camera_rgb
     neutral = camera_rgb.mean(-1, keepdims=True)
     return camera_rgb + (neutral - camera_rgb) * blend
+
+
+def codes(plan: LightPlan) -> tuple[str, ...]:
+    """Codes of `quality.NEEDS_LOOK` that this plan raises."""
+    if plan.strength >= 0.5:
+        return ()
+    return ("coloured_light",) if plan.mean_deg > CAST_DEG[0] else ("over_exposed",)
 
 
 def keep_luminance(rgb_linear: np.ndarray, gain: np.ndarray) -> np.ndarray:

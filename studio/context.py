@@ -14,7 +14,7 @@ def business(request: HttpRequest) -> dict[str, Any]:
     """Give templates the business (read when used) and whether the address is a public https one."""
     return {
         "staff_nav": staff_nav(request),
-        "business": SimpleLazyObject(Business.current),
+        "business": getattr(request, "business", None) or SimpleLazyObject(Business.current),
         "public_url": settings.PUBLIC_URL,
         "is_https": settings.IS_HTTPS,
     }
@@ -27,5 +27,6 @@ def staff_nav(request: HttpRequest) -> list[dict[str, Any]]:
     for route, label, roles in settings.STAFF_NAV:
         if role in roles:
             url = reverse(route)
-            entries.append({"url": url, "label": label, "is_current": request.path.startswith(url)})
+            is_current = request.path == url or (url != "/" and request.path.startswith(url))
+            entries.append({"url": url, "label": label, "is_current": is_current})
     return entries

@@ -157,6 +157,7 @@ def take_any(
     *,
     now: dt.datetime,
     by: User | Client | None = None,
+    outside_hours: bool = False,
 ) -> Booking:
     """Give this time to the booking with whichever photographer is free then, the least busy first."""
     zone = Business.current().zone
@@ -170,7 +171,7 @@ def take_any(
     own = booking.photographer_id
     for person in sorted(people, key=lambda user: (user.pk != own, that_day.get(user.pk, 0), user.pk)):
         try:
-            return take(booking, starts_at, person, now=now, by=by)
+            return take(booking, starts_at, person, now=now, by=by, outside_hours=outside_hours)
         except NotFree as error:
             why = error
     raise why

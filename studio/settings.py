@@ -112,6 +112,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "studio.zone.BusinessZone",
     "axes.middleware.AxesMiddleware",
 ]
 CONTENT_SECURITY_POLICY = {
@@ -320,4 +321,7 @@ LOGGING: dict[str, Any] = {
 }
 
 # --- the staff's main navigation: route, words, roles ----------------------------------------------------
-STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = []
+_EVERYONE = ("owner", "photographer", "editor")
+STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = [
+    ("studio:start", "Start", _EVERYONE),
+]

@@ -23,9 +23,9 @@ def send(email: str, *, next_path: str = "", now: dt.datetime) -> SignInLink | N
     link = SignInLink.objects.create(
         client=client, next_path=safe_path(next_path), created_at=now, expires_at=now + LASTS
     )
+    business = Business.current()
     from studio import mailing
 
-    business = Business.current()
     mailing.send(
         "sign-in",
         to=client.email,

@@ -10,6 +10,8 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
+from .querysets import BookingQuerySet
+
 
 class Booking(models.Model):
     """One job: a home, a client, a visit, its prices; its pictures and invoice hang on it.
@@ -49,6 +51,8 @@ class Booking(models.Model):
     called_off_reason = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
     changed_at = models.DateTimeField(auto_now=True)
+
+    objects = BookingQuerySet.as_manager()
 
     class Meta:
         ordering = ["starts_at", "pk"]

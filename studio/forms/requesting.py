@@ -1,0 +1,171 @@
+"""The request page's questions."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from studio import asking, quoting
+from studio.forms.places import HomeForm
+from studio.models import Business, Client, PriceItem, PriceList, Property, Terms
+from studio.travel import Roads
+
+
+class MomentField(forms.CharField):
+    """An ISO moment with its offset, as the free times carry it; gives an aware datetime or None."""
+
+    def clean(self, value: Any) -> dt.datetime | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            moment = dt.datetime.fromisoformat(text)
+        except ValueError:
+            moment = None
+        if moment is None or moment.tzinfo is None:
+            raise ValidationError("Choose one of the free times.")
+        return moment.astimezone(dt.UTC)
+
+
+class DayField(forms.DateField):
+    """The first day of the times that are shown; anything unreadable means the first possible one."""
+
+    def clean(self, value: Any) -> dt.date | None:
+        try:
+            return super().clean(value)
+        except ValidationError:
+            return None
+
+
+class RequestForm(HomeForm):
+    """Everything asked of an agent; signed-in agents are not asked who they are."""
+
+    extras = forms.MultipleChoiceField(
+        label="What else?", required=False, widget=forms.CheckboxSelectMultiple
+    )
+    wishes = forms.CharField(
+        label="Wishes", required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 3}),
+        help_text="What makes this home special, what must be seen, what better not.",
+    )  # fmt: skip
+    access_contact = forms.CharField(
+        label="Who opens the door?", max_length=200, required=False,
+        help_text="Name and telephone of the owner, the tenant, or yourself.",
+    )  # fmt: skip
+    access_note = forms.CharField(
+        label="How to get in", required=False, max_length=1000, widget=forms.Textarea(attrs={"rows": 2}),
+        help_text=(
+            "Key safe, code, alarm. Kept encrypted, shown to the photographer only, wiped after the visit."
+        ),
+    )  # fmt: skip
+    name = forms.CharField(
+        label="Your name", max_length=120, widget=forms.TextInput(attrs={"autocomplete": "name"})
+    )
+    email = forms.EmailField(label="Mail", widget=forms.EmailInput(attrs={"autocomplete": "email"}))
+    phone = forms.CharField(
+        label="Telephone", max_length=40, widget=forms.TextInput(attrs={"autocomplete": "tel", "type": "tel"})
+    )
+    agency = forms.CharField(
+        label="Agency", max_length=160, required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "organization"}),
+    )  # fmt: skip
+    starts_at = MomentField(required=False)
+    week = DayField(required=False, widget=forms.HiddenInput)
+    accepts = forms.BooleanField(
+        label="I accept these terms and prices",
+        error_messages={"required": "Please read and accept the terms and prices; nothing was sent yet."},
+    )
+    terms_version = forms.IntegerField(required=False, widget=forms.HiddenInput)
+    # Left empty by people, who never see it; filled in by machines.
+    homepage = forms.CharField(required=False, widget=forms.TextInput(attrs={"tabindex": "-1"}))
+
+    def __init__(
+        self, *args: Any, prices: PriceList | None, client: Client | None, business: Business, **kwargs: Any
+    ) -> None:
+        self.prices, self.client, self.business = prices, client, business
+        self.terms = Terms.current()
+        super().__init__(*args, **kwargs)
+        self.items = list(prices.items.select_related("tax_rate")) if prices else []
+        self.offered = [item for item in self.items if item.kind in quoting.CHOSEN and item.is_offered]
+        self.fees = [item for item in self.items if item.kind == PriceItem.Kind.FEE]
+        self.fields["extras"].choices = [(item.code, item.name) for item in self.offered]  # type: ignore[attr-defined]
+        self.fields["floor_area_m2"].required = True
+        if client is not None:
+            for name in ("name", "email", "phone", "agency"):
+                del self.fields[name]
+        if self.terms is None:
+            del self.fields["accepts"]
+        else:
+            self.initial["terms_version"] = self.terms.version
+
+    def clean_homepage(self) -> str:
+        if self.cleaned_data["homepage"]:
+            raise ValidationError("Please leave this empty.")
+        return ""
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        if self.terms and cleaned.get("terms_version") not in (None, self.terms.version):
+            self.add_error(
+                "accepts", "The terms have changed while you were writing. Please read them again."
+            )
+            self.data = self.data.copy()
+            self.data["terms_version"] = self.terms.version
+            self.data.pop("accepts", None)
+        return cleaned
+
+    @property
+    def home(self) -> Property:
+        """Return the home as far as it is filled in, for price and times."""
+        good = getattr(self, "cleaned_data", {})
+        point = good.get("point") or (None, None)
+        return Property(latitude_deg=point[0], longitude_deg=point[1])
+
+    def quote(self) -> quoting.Quote | None:
+        """Return the price of what is filled in so far; what can't be read counts as not filled in."""
+        if self.prices is None:
+            return None
+        if self.is_bound:
+            self.is_valid()
+        good = getattr(self, "cleaned_data", {})
+        base = None
+        if self.business.base_latitude_deg is not None and self.business.base_longitude_deg is not None:
+            base = (self.business.base_latitude_deg, self.business.base_longitude_deg)
+        return quoting.quote(
+            quoting.Wish(
+                price_list=self.prices,
+                floor_area_m2=good.get("floor_area_m2"),
+                bedrooms=_count(good.get("bedrooms"), 2),
+                bathrooms=_count(good.get("bathrooms"), 1),
+                extras=frozenset(good.get("extras") or ()),
+                distance_km=Roads.of(self.business).road_km(base, self.home.point),
+                prices_include_tax=self.business.prices_include_tax,
+                travel_free_km=self.business.travel_free_km,
+                shortest_minutes=self.business.shortest_visit_minutes,
+            )
+        )
+
+    def asked(self, quote: quoting.Quote) -> asking.Asked:
+        """Return the finished request."""
+        good = self.cleaned_data
+        client = self.client
+        return asking.Asked(
+            name=client.name if client else good["name"],
+            email=client.email if client else good["email"],
+            phone=client.phone if client else good["phone"],
+            agency="" if client else good["agency"],
+            home=self.as_values(),
+            quote=quote,
+            wants_outside="outside" in good["extras"],
+            wanted_at=good["starts_at"],
+            terms=self.terms,
+            wishes=good["wishes"],
+            access_contact=good["access_contact"],
+            access_note=good["access_note"],
+        )
+
+
+def _count(value: int | None, otherwise: int) -> int:
+    return otherwise if value is None else value

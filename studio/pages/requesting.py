@@ -1,0 +1,139 @@
+"""The request page: what an agent wants, what it costs, when we can come."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+from uuid import UUID
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_POST
+
+from studio import access, asking, quoting, set_up, tokens, weeks
+from studio.errors import StaleState
+from studio.forms.requesting import RequestForm
+from studio.models import BookingRequest, Business, Client
+
+
+def _form(request: HttpRequest, client: Client | None, now: dt.datetime) -> RequestForm:
+    business = Business.current()
+    on = now.astimezone(business.zone).date()
+    prices = quoting.price_list_for(client.agency if client else None, on=on)
+    if client and client.price_list:
+        prices = client.price_list
+    return RequestForm(request.POST or None, prices=prices, client=client, business=business)
+
+
+def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
+    """Return what stands beside the questions: the price line by line and the free times."""
+    quote = form.quote()
+    minutes = quote.minutes if quote else form.business.shortest_visit_minutes
+    good = getattr(form, "cleaned_data", {})
+    first_on = good.get("week")
+    return {
+        "form": form,
+        "quote": quote,
+        "minutes": minutes,
+        "week": weeks.week(
+            home=form.home, minutes=minutes, now=now, business=form.business, first_on=first_on
+        ),
+        "chosen": form.data.get("starts_at", "") if form.is_bound else "",
+        "chosen_extras": form.data.getlist("extras") if form.is_bound else [],
+        "currency": form.business.currency,
+    }
+
+
+@never_cache
+@require_http_methods(["GET", "POST"])
+def ask(request: HttpRequest) -> HttpResponse:
+    """The page itself; a POST without 'send' only looks up price and times."""
+    if set_up.is_needed():
+        return redirect("studio:set-up")
+    now, client = timezone.now(), access.client_of(request)
+    form = _form(request, client, now)
+    context = _context(form, now=now)
+    if "send" not in request.POST:
+        form.looks_only = form.is_bound
+        return render(request, "studio/request/page.html", context)
+    if not form.is_valid():
+        return render(request, "studio/request/page.html", context, status=422)
+    asked = form.asked(context["quote"])
+    if client is not None:
+        return _answer_client(request, asking.ask_as(client, asked, now=now).public_id)
+    address = access.address_of(request)
+    if asking.too_many(asked.email, address, now=now):
+        return render(request, "studio/request/too_many.html", status=429)
+    kept = asking.keep(asked, asked_from=address, now=now)
+    return render(
+        request, "studio/request/sent.html", {"asked": kept, "shows_mail_here": not settings.SMTP_HOST}
+    )
+
+
+def _answer_client(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    messages.success(request, "Your request is with us. Everything about it is on this page.")
+    return redirect("listings:booking", public_id)
+
+
+@never_cache
+@require_POST
+def look(request: HttpRequest) -> HttpResponse:
+    """The price as it builds up, and the times when the length of the visit has changed."""
+    now = timezone.now()
+    form = _form(request, access.client_of(request), now)
+    context = _context(form, now=now)
+    context["times_too"] = "week" in request.GET or request.POST.get("minutes") != str(context["minutes"])
+    return render(request, "studio/request/_looked_up.html", context)
+
+
+@never_cache
+@require_http_methods(["GET", "POST"])
+def confirm(request: HttpRequest, public_id: UUID, token: str) -> HttpResponse:
+    """The page behind the mailed link: the button makes the request a booking and signs the agent in."""
+    if not tokens.fits(token, "request", public_id):
+        raise Http404
+    kept = get_object_or_404(BookingRequest, public_id=public_id)
+    now = timezone.now()
+    if request.method == "POST" and kept.booking_id is None:
+        try:
+            booking = asking.confirm(kept, now=now)
+        except StaleState as error:
+            messages.error(request, str(error))
+            return redirect("studio:request")
+        if access.staff_of(request) is None:
+            access.remember_client(request, booking.client)
+        return _answer_client(request, booking.public_id)
+    return render(
+        request,
+        "studio/request/confirm.html",
+        {"asked": kept, "is_open": kept.is_open(now), "lines": quoting.from_json(kept.answers["lines"])},
+        status=200 if kept.is_open(now) else 410,
+    )
+
+
+@access.staff_only
+@require_POST
+def confirm_by_staff(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    """Staff take a request as it is: they know who sent it."""
+    kept = get_object_or_404(BookingRequest, public_id=public_id)
+    try:
+        booking = asking.confirm(kept, by=access.staff_of(request), now=timezone.now())
+    except StaleState as error:
+        messages.error(request, str(error))
+        return redirect("studio:start")
+    return redirect("listings:booking", booking.public_id)
+
+
+@access.staff_only
+@require_POST
+def decline_by_staff(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    """Staff put a request aside."""
+    staff = access.staff_of(request)
+    assert staff is not None
+    asking.decline(get_object_or_404(BookingRequest, public_id=public_id), by=staff, now=timezone.now())
+    messages.success(request, "The request is put aside; no mail was sent about it.")
+    return redirect("studio:start")

@@ -1,0 +1,100 @@
+"""Free times as people say them: a week of days, each with its times."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from studio import diary
+from studio.models import Booking, Business, Property
+
+DAYS = 7
+
+
+@dataclass(frozen=True)
+class TimeWord:
+    """One free time: the value that a form carries and the words that a person reads."""
+
+    value: str
+    words: str
+    hour: int
+
+
+@dataclass(frozen=True)
+class DayWords:
+    """One day and its free times, which may be none."""
+
+    on: dt.date
+    times: tuple[TimeWord, ...]
+
+    @property
+    def parts(self) -> str:
+        """Return which part of the day is free."""
+        if not self.times:
+            return "nothing free"
+        hours = [time.hour for time in self.times]
+        words = [*(["morning"] if hours[0] < 12 else []), *(["afternoon"] if hours[-1] >= 12 else [])]
+        return " and ".join(words)
+
+
+@dataclass(frozen=True)
+class Week:
+    """Seven days from the first that is asked for; the one before and the one after, if they can be shown."""
+
+    days: tuple[DayWords, ...]
+    earlier_on: dt.date | None
+    later_on: dt.date | None
+    minutes: int
+    is_moved_on: bool = False
+
+    @property
+    def is_empty(self) -> bool:
+        return not any(day.times for day in self.days)
+
+    @property
+    def first_with_times(self) -> dt.date | None:
+        return next((day.on for day in self.days if day.times), None)
+
+
+def week(
+    *,
+    home: Property | None,
+    minutes: int,
+    now: dt.datetime,
+    business: Business,
+    first_on: dt.date | None = None,
+    leaving_out: Booking | None = None,
+) -> Week:
+    """Return the week of free times from `first_on`; from the first free day when none is asked for."""
+    zone = business.zone
+    today = now.astimezone(zone).date()
+    last_on = today + dt.timedelta(days=business.book_days_ahead)
+    found = diary.free_times(
+        home=home, minutes=minutes, now=now, days=business.book_days_ahead + 1, leaving_out=leaving_out
+    )
+    by_day: dict[dt.date, list[TimeWord]] = {}
+    for free in found:
+        local = free.starts_at.astimezone(zone)
+        word = TimeWord(free.starts_at.isoformat(), f"{local.hour}:{local:%M}", local.hour)
+        by_day.setdefault(local.date(), []).append(word)
+    first_free = min(by_day, default=today)
+    begin = min(max(first_on, today), last_on) if first_on else first_free
+    days = tuple(_days(by_day, begin, last_on))
+    after = begin + dt.timedelta(days=DAYS)
+    return Week(
+        days=days,
+        earlier_on=max(begin - dt.timedelta(days=DAYS), min(first_free, begin))
+        if begin > first_free
+        else None,
+        later_on=after if after <= last_on and any(on >= after for on in by_day) else None,
+        minutes=minutes,
+        is_moved_on=first_on is None and first_free > today + dt.timedelta(days=DAYS),
+    )
+
+
+def _days(by_day: dict[dt.date, list[TimeWord]], begin: dt.date, last_on: dt.date) -> Iterable[DayWords]:
+    for offset in range(DAYS):
+        on = begin + dt.timedelta(days=offset)
+        if on <= last_on:
+            yield DayWords(on, tuple(by_day.get(on, ())))

@@ -93,7 +93,7 @@ def find_edges(grey_u8: np.ndarray) -> Edges:
     if min(width, height) < 64:
         return Edges(np.zeros((0, POINTS, 2), np.float32), np.zeros(0, int), (width, height))
     raw = _draw(grey_u8, shortest_px=SHORTEST * half * 0.6)
-    gradient = _gradient(grey_u8)
+    gradient = image_gradient(grey_u8)
     pieces: list[np.ndarray] = []
     for chain in raw:
         xy, normal = _refine(chain, gradient)
@@ -124,7 +124,8 @@ def _draw(grey_u8: np.ndarray, *, shortest_px: float) -> list[np.ndarray]:
     return [np.asarray(s, np.float32).reshape(-1, 2) for s in drawing.getSegments()]
 
 
-def _gradient(grey_u8: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def image_gradient(grey_u8: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Smoothed gradient across, down, and its size; float32."""
     smooth = cv2.GaussianBlur(grey_u8.astype(np.float32), (0, 0), 1.2)
     gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0)
     gy = cv2.Scharr(smooth, cv2.CV_32F, 0, 1)

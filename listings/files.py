@@ -1,11 +1,14 @@
-"""Stored files to a browser: whole or in part, the same from a folder and from S3. Who may see it is asked before."""
+"""Stored files to a browser: whole or in part, the same from a folder and from S3.
+
+Who may see a file is asked before, by the page that calls this.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -45,19 +48,47 @@ def serve(
     """
     if not file:
         raise Http404("There is no such file yet.")
-    tag = quote_etag(etag or hashlib.sha256(str(file.name).encode()).hexdigest()[:32])
-    if request.headers.get("If-None-Match") in (tag, "*"):
-        return _dressed(HttpResponse(status=304), tag, max_age_s)
     try:
         size = file.size
     except FileNotFoundError as error:
         raise Http404("The file is not where it should be.") from error
+    return answer(
+        request,
+        size=size,
+        read=lambda part: blocks(file, part),
+        etag=etag or hashlib.sha256(str(file.name).encode()).hexdigest()[:32],
+        name=name,
+        as_download=as_download,
+        content_type=content_type,
+        max_age_s=max_age_s,
+    )
+
+
+def answer(
+    request: HttpRequest,
+    *,
+    size: int,
+    read: Callable[[Part], Iterator[bytes]],
+    etag: str,
+    name: str,
+    as_download: bool = False,
+    content_type: str = "image/jpeg",
+    max_age_s: int = 0,
+) -> HttpResponseBase:
+    """Answer with bytes of known number that `read` yields: all, a part, or 'not changed'."""
+    tag = quote_etag(etag)
+    if request.headers.get("If-None-Match") in (tag, "*"):
+        return _dressed(HttpResponse(status=304), tag, max_age_s)
     part = _part_wanted(request, tag, size)
     if part is None:
         return _dressed(
             HttpResponse(status=416, headers={"Content-Range": f"bytes */{size}"}), tag, max_age_s
         )
-    response = _response(request, file, part, content_type)
+    response: HttpResponseBase
+    if request.method == "HEAD":
+        response = HttpResponse(content_type=content_type)
+    else:
+        response = StreamingHttpResponse(read(part), content_type=content_type)
     if part.length != size:
         response.status_code = 206
         response["Content-Range"] = f"bytes {part.start}-{part.end - 1}/{size}"
@@ -65,12 +96,6 @@ def serve(
     response["Accept-Ranges"] = "bytes"
     response["Content-Disposition"] = content_disposition_header(as_download, name) or "inline"
     return _dressed(response, tag, max_age_s)
-
-
-def _response(request: HttpRequest, file: FieldFile, part: Part, content_type: str) -> HttpResponseBase:
-    if request.method == "HEAD":
-        return HttpResponse(content_type=content_type)
-    return StreamingHttpResponse(blocks(file, part), content_type=content_type)
 
 
 def _dressed(response: HttpResponseBase, tag: str, max_age_s: int) -> HttpResponseBase:

@@ -13,6 +13,7 @@ import hmac
 import uuid
 
 from django.conf import settings
+from django.contrib.auth.hashers import check_password, make_password
 from django.urls import reverse
 from django.utils.crypto import salted_hmac
 
@@ -54,6 +55,19 @@ def revoke(link: GalleryLink, *, now: dt.datetime) -> None:
         revoked_at=now, generation=link.generation + 1
     )
     link.refresh_from_db()
+
+
+def hash_passphrase(words: str) -> str:
+    """Return what is kept of a passphrase; case and spaces around it don't matter to people."""
+    return make_password(_folded(words))
+
+
+def is_passphrase(link: GalleryLink, words: str) -> bool:
+    return check_password(_folded(words), link.passphrase)
+
+
+def _folded(words: str) -> str:
+    return " ".join(words.split()).casefold()
 
 
 def _sum(link: GalleryLink) -> bytes:

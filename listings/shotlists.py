@@ -6,6 +6,7 @@ room once: what a person changed, added or took off the list stays as they left 
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
@@ -54,14 +55,21 @@ def ensure(booking: Booking) -> ShotList:
     return shot_list
 
 
-def add_room(booking: Booking, kind: str, *, name: str = "") -> Room:
+def add_room(booking: Booking, kind: str, *, name: str = "", public_id: uuid.UUID | None = None) -> Room:
     """Put a room on the list that nobody had foreseen, with the views and ticks of its kind."""
     kind = kind if kind in ROOM_KINDS else "other"
     with transaction.atomic():
         last = Room.objects.filter(booking=booking).order_by("position").last()
         position = last.position + POSITION_STEP if last else 0
         name = name.strip() or _free_name(booking, ROOM_KINDS[kind].label)
-        return _make(booking, kind, name=name[:80], made_from="", position=position)
+        return _make(
+            booking,
+            kind,
+            name=name[:80],
+            made_from="",
+            position=position,
+            public_id=public_id or uuid.uuid4(),
+        )
 
 
 def wanted_rooms(home: Property, *, wants_outside: bool) -> list[Wanted]:
@@ -112,12 +120,28 @@ def _free_name(booking: Booking, label: str) -> str:
     return next(name for name in names if name not in taken)
 
 
-def _make(booking: Booking, kind: str, *, name: str, made_from: str, position: int) -> Room:
-    """Make a room with its views and ticks; the caller holds the transaction."""
-    room = Room.objects.create(booking=booking, kind=kind, name=name, made_from=made_from, position=position)
+def _make(
+    booking: Booking,
+    kind: str,
+    *,
+    name: str,
+    made_from: str,
+    position: int,
+    public_id: uuid.UUID | None = None,
+) -> Room:
+    """Make a room with its views and ticks; the caller holds the transaction.
+
+    The identifiers of views and ticks follow from the room's, so a phone that added the room without signal
+    knows them before the server does.
+    """
+    room = Room.objects.create(
+        public_id=public_id or uuid.uuid4(), booking=booking, kind=kind, name=name, made_from=made_from,
+        position=position,
+    )  # fmt: skip
     template = ROOM_KINDS[kind]
     Shot.objects.bulk_create(
         Shot(
+            public_id=uuid.uuid5(room.public_id, f"view {at}"),
             room=room,
             view=view.text,
             is_required=view.is_required,
@@ -132,6 +156,7 @@ def _make(booking: Booking, kind: str, *, name: str, made_from: str, position: i
         for at, view in enumerate(template.views)
     )
     PreparationTick.objects.bulk_create(
-        PreparationTick(room=room, text=text, position=at) for at, text in enumerate(template.ticks)
+        PreparationTick(public_id=uuid.uuid5(room.public_id, f"tick {at}"), room=room, text=text, position=at)
+        for at, text in enumerate(template.ticks)
     )
     return room

@@ -79,6 +79,9 @@ class DeliveryItem(models.Model):
     position = models.PositiveSmallIntegerField(default=0)
     caption = models.CharField(max_length=240, blank=True)
     alt_text = models.CharField(max_length=400, blank=True)
+    metadata_digest = models.CharField(
+        max_length=64, blank=True, help_text="Which copies are this item's: those with these words in them."
+    )
 
     class Meta:
         ordering = ["position", "pk"]

@@ -8,12 +8,13 @@ they travel through the same map as the picture.
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 
-from .arrays import encode_srgb_u8, encode_srgb_u16, luminance, require_rgb
+from .arrays import LUMA_709, encode_srgb_u16, linear_to_srgb_u8_table, luminance, require_rgb
 from .colour import luminance_from_lightness
 
 BRIGHT_LIGHTNESS = 86.0  # L* that bright walls and ceilings come to: ceilings 85-92 is the aim
@@ -21,6 +22,9 @@ BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make h
 BASE_RADIUS = 1 / 45  # of the width
 BLACK = 2.0**-12  # floor of log2 luminance
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
+STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
+ROLL_START = 0.86  # linear level from which highlights bend towards white
+CHUNK_ROWS = 48  # rows worked on at once: stays in the processor's cache
 EV_LIMITS = (-2.5, 4.0)  # beyond, a frame is a mistake, not a style
 LIFT = 0.30  # default share of the distance below the bright surfaces that is taken away
 WINDOW_HOLD = 0.6  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
@@ -214,27 +218,66 @@ def apply(
     (H, W, 3) uint8 or uint16, sRGB
     """
     require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
-    level = log2_luminance(rgb_linear)
-    base_level = np.clip(base[..., 0] * level + base[..., 1], *LOG_RANGE)
-    gain = gain_table(plan)[((base_level - LOG_RANGE[0]) * 256 + 0.5).astype(np.int32)]
-    toned = roll_off(rgb_linear * gain[..., None])
-    return encode_srgb_u16(toned) if sixteen_bit else encode_srgb_u8(toned)
+    out = np.empty(rgb_linear.shape, np.uint16 if sixteen_bit else np.uint8)
+    table = gain_table(plan)
+    for row in range(0, len(rgb_linear), CHUNK_ROWS):
+        rows = slice(row, row + CHUNK_ROWS)
+        toned = _tone_chunk(np.ascontiguousarray(rgb_linear[rows]), np.ascontiguousarray(base[rows]), table)
+        out[rows] = encode_srgb_u16(toned) if sixteen_bit else _encode_u8(toned)
+    return out
+
+
+def _tone_chunk(rgb: np.ndarray, base: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """The curve and the roll-off as one gain and one added white per pixel."""
+    luma = cv2.transform(rgb, np.array([LUMA_709], np.float32))
+    level = cv2.log(np.maximum(luma, np.float32(BLACK))) * np.float32(1 / np.log(2))
+    slope, offset = cv2.split(base)
+    place = cv2.multiply(level, slope) + offset
+    index = np.clip((place - LOG_RANGE[0]) * np.float32(STEPS_EV), 0, len(table) - 1).astype(np.uint16)
+    gain = cv2.LUT(index, _whole_table(table.tobytes()))
+    red, green, blue = cv2.split(rgb)
+    top = np.maximum(np.maximum(red, green), blue) * gain
+    if top.max() <= ROLL_START:
+        return cv2.multiply(rgb, cv2.merge([gain] * 3))
+    factor, white = roll_off_terms(top)
+    return cv2.add(cv2.multiply(rgb, cv2.merge([gain * factor] * 3)), cv2.merge([white] * 3))
+
+
+def roll_off_terms(top: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bend what lies above `ROLL_START` towards 1, by the largest channel, losing colour on the way.
+
+    The hue stays; a colour brighter than white goes to white instead of clipping channel by channel.
+
+    Parameters
+    ----------
+    top : (H, W) float32
+        Largest channel of each pixel.
+
+    Returns
+    -------
+    factor, white : (H, W) float32
+        The pixel becomes pixel * factor + white.
+    """
+    start = np.float32(ROLL_START)
+    over = np.maximum(top - start, 0) / (1 - start)
+    bent = np.minimum(top, start) + (1 - start) * (1 - cv2.exp(-over))
+    colourless = 1 - cv2.exp(-np.float32(0.35) * np.maximum(over - np.float32(0.5), 0))
+    return bent / np.maximum(top, np.float32(BLACK)) * (1 - colourless), bent * colourless
+
+
+def _encode_u8(linear: np.ndarray) -> np.ndarray:
+    codes = np.clip(linear, 0, 1)
+    return cv2.LUT((codes * np.float32(65535) + np.float32(0.5)).astype(np.uint16), linear_to_srgb_u8_table())
+
+
+@lru_cache(maxsize=4)
+def _whole_table(table: bytes) -> np.ndarray:
+    """A gain table padded to the 65536 entries that OpenCV's look-up wants."""
+    values = np.frombuffer(table, np.float32)
+    return np.concatenate([values, np.full(65536 - len(values), values[-1], np.float32)])
 
 
 def gain_table(plan: TonePlan) -> np.ndarray:
-    """Linear gain for each base level, 256 steps a stop over `LOG_RANGE`, float32."""
-    levels = np.linspace(*LOG_RANGE, round((LOG_RANGE[1] - LOG_RANGE[0]) * 256) + 1)
+    """Linear gain for each base level, `STEPS_EV` a stop over `LOG_RANGE`, float32."""
+    levels = np.linspace(*LOG_RANGE, round((LOG_RANGE[1] - LOG_RANGE[0]) * STEPS_EV) + 1)
     return np.exp2(curve_ev(plan, levels) - levels).astype(np.float32)
-
-
-def roll_off(rgb: np.ndarray, *, start: float = 0.86) -> np.ndarray:
-    """Bend what lies above `start` towards 1, by the largest channel, and let it lose colour on the way.
-
-    The hue stays; a colour brighter than white goes to white instead of clipping channel by channel.
-    """
-    top = rgb.max(-1, keepdims=True)
-    over = np.maximum(top - np.float32(start), 0) / np.float32(1 - start)
-    bent = np.where(over > 0, np.float32(start) + np.float32(1 - start) * (1 - np.exp(-over)), top)
-    scaled = rgb * (bent / np.maximum(top, 1e-6))
-    whiten = 1 - np.exp(-0.35 * np.maximum(over - 0.5, 0))
-    return np.clip(scaled + (bent - scaled) * whiten, 0, 1)

@@ -37,7 +37,7 @@ class PointField(forms.CharField):
         return value
 
 
-class HomeForm(forms.ModelForm[Property]):
+class HomeForm(forms.ModelForm):
     """The home, for the request page and for staff."""
 
     point = PointField(

@@ -96,6 +96,11 @@ def encode_srgb_u16(linear: np.ndarray) -> np.ndarray:
     return np.clip(encode_srgb(linear) * 65535 + 0.5, 0, 65535).astype(np.uint16)
 
 
+def to_u8(encoded_u16: np.ndarray) -> np.ndarray:
+    """8-bit codes of 16-bit ones, rounded: 65535 -> 255."""
+    return cv2.convertScaleAbs(encoded_u16, alpha=255 / 65535).reshape(encoded_u16.shape)
+
+
 @lru_cache(maxsize=4)
 def srgb_to_linear_table(size: int) -> np.ndarray:
     """Linear float32 value of each of `size` evenly spaced sRGB codes. Read-only."""

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import arrays
+from . import arrays, highlights
 from .facts import Facts
 
 
@@ -49,22 +49,28 @@ class Frame:
         """Width and height of the pixels held."""
         return self.camera_u16.shape[1], self.camera_u16.shape[0]
 
-    @property
-    def srgb_from_u16(self) -> np.ndarray:
-        """(3, 3) matrix from 16-bit codes straight to linear sRGB with 1.0 = clip of the least channel."""
-        return self.srgb_from_camera / self.unit
-
     def linear(self, max_edge: int | None = None) -> np.ndarray:
-        """Linear sRGB (h, w, 3) float32, area-averaged when reduced; out-of-range survives."""
+        """Linear sRGB (h, w, 3) float32, area-averaged when reduced; out-of-range survives.
+
+        Where channels clip, the colour is filled in as `highlights` says, under the camera's own white.
+        """
         size = arrays.fit_size(self.size, max_edge=max_edge)
         if size == self.size:
             return self.linear_rows(0, self.size[1])
         # averaged in 16 bit: the rounding is far below the sensor's own noise
-        return arrays.apply_matrix(arrays.shrink(self.camera_u16, size), self.srgb_from_u16)
+        return self.to_linear(arrays.shrink(self.camera_u16, size))
 
     def linear_rows(self, row0: int, row1: int) -> np.ndarray:
         """Full-size rows as linear sRGB float32."""
-        return arrays.apply_matrix(self.camera_u16[row0:row1], self.srgb_from_u16)
+        return self.to_linear(self.camera_u16[row0:row1])
+
+    def to_linear(self, camera_u16: np.ndarray, gain: np.ndarray | None = None) -> np.ndarray:
+        """Rows of 16-bit camera codes as linear sRGB float32, the light's gain applied if given."""
+        camera = camera_u16.astype(np.float32)
+        camera *= np.float32(1 / self.unit)
+        return highlights.light_band(
+            camera, gain, srgb_from_camera=self.srgb_from_camera, clip_levels=self.clip_levels
+        )
 
     def bands(self, rows: int = 512) -> Iterator[tuple[int, int]]:
         """(row0, row1) of bands that cover the height."""
@@ -78,7 +84,13 @@ class Frame:
         The picture's own middle brightness is brought to a fair grey first, so that a dark frame shows its
         lines too; what clips stays white.
         """
-        small = np.clip(arrays.luminance(self.linear(max_edge)), 0, None)
-        middle = float(np.percentile(small, 60))
-        grey = arrays.encode_srgb(np.clip(small * np.clip(0.30 / max(middle, 1e-5), 0.5, 64.0), 0, 1))
-        return (grey * 255 + 0.5).astype(np.uint8), small.shape[1] / self.size[0]
+        small = self.linear(max_edge)
+        return grey_from_linear(small), small.shape[1] / self.size[0]
+
+
+def grey_from_linear(rgb_linear: np.ndarray) -> np.ndarray:
+    """Display-like grey (h, w) uint8 of linear sRGB; see `Frame.grey_u8`."""
+    level = np.clip(arrays.luminance(rgb_linear), 0, None)
+    middle = float(np.percentile(level, 60))
+    grey = arrays.encode_srgb(np.clip(level * np.clip(0.30 / max(middle, 1e-5), 0.5, 64.0), 0, 1))
+    return (grey * 255 + 0.5).astype(np.uint8)

@@ -3,6 +3,8 @@
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
+
 from . import reading_files, reading_raw
 from .errors import UnreadableFile
 from .facts import Facts
@@ -69,7 +71,7 @@ def read_facts(path: Path | str) -> Facts:
     return reading_raw.read_facts(path) if is_raw(path) else reading_files.read_facts(path)
 
 
-def read_frame(path: Path | str, *, half: bool = False) -> Frame:
+def read_frame(path: Path | str, *, half: bool = False, multipliers: np.ndarray | None = None) -> Frame:
     """Decode a file to linear light after orientation.
 
     Parameters
@@ -77,6 +79,8 @@ def read_frame(path: Path | str, *, half: bool = False) -> Frame:
     path : path
     half : bool
         Half the width and height, for previews and analysis: raw files skip demosaicing.
+    multipliers : (3,) array, optional
+        White balance for a raw file instead of its own, so that the frames of a bracket agree.
 
     Raises
     ------
@@ -85,7 +89,7 @@ def read_frame(path: Path | str, *, half: bool = False) -> Frame:
     """
     path = Path(path)
     if is_raw(path):
-        return reading_raw.read_frame(path, half=half)
+        return reading_raw.read_frame(path, half=half, multipliers=multipliers)
     frame = reading_files.read_frame(path, half=half)
     if path.suffix.lower() in RAW_SUFFIXES:
         frame.notes.append(f"{path.name} is named like a raw file but holds a {frame.facts.kind.upper()}")

@@ -34,15 +34,16 @@ def read_facts(path: Path) -> Facts:
         return _facts(path, raw)
 
 
-def read_frame(path: Path, *, half: bool = False) -> Frame:
+def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None = None) -> Frame:
     """Decode a raw file; `half` makes one pixel of each 2 x 2 block (an eighth of the time)."""
     with _opened(path) as raw:
         facts = _facts(path, raw)
         notes: list[str] = []
         is_mosaic = _has_rggb_mosaic(raw)
         mosaic = _mosaic(raw, path) if raw.raw_type == rawpy.RawType.Flat else None
-        multipliers, note = _multipliers(raw)
-        notes += note
+        if multipliers is None:
+            multipliers, note = _multipliers(raw)
+            notes += note
         matrix, white_srgb, note = _matrix(raw, multipliers)
         notes += note
         own_path = raw.num_colors != 3  # four-colour filters: LibRaw's whole way to linear sRGB

@@ -1,0 +1,326 @@
+"""Phase one: what one picture says of itself. Cheap, alone, kept as JSON; no decision is taken here.
+
+A picture is one frame, or several frames of one view (a bracket, with or without flash frames). Each frame
+is read once at reduced size (`Look`); everything is measured in the geometry of the reference frame.
+"""
+
+import base64
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from . import arrays, brackets, casts, reading, straightening, tone
+from .alignment import rescale
+from .casts import CameraColour, LightAnalysis
+from .errors import ProcessingError
+from .facts import Facts
+from .frame import Frame, grey_from_linear
+from .merging import Merger, find_view, refine_difference
+from .plan import STILL, FrameUse
+from .results import NotFound
+from .straightening import Sighting
+from .tone import ToneAnalysis
+
+ANALYSIS_VERSION = 1
+LOOK_EDGE_PX = 1500  # lines are found at this size; ALGORITHMS: .03 degrees of lean are still seen
+HALF_FROM_PX = 3000  # raw frames this wide are looked at without demosaicing
+POINTS_EDGE_PX = 240  # small picture kept for "this is white here" marks
+MASK_EDGE_PX = 900
+
+
+@dataclass(frozen=True)
+class Look:
+    """One frame at reduced size: linear sRGB float32 and its facts."""
+
+    facts: Facts
+    rgb_linear: np.ndarray
+    camera: CameraColour | None
+    multipliers: tuple[float, ...] = (1.0, 1.0, 1.0)
+    notes: tuple[str, ...] = ()
+
+    def thumbnail(self, edge_px: int = 192) -> np.ndarray:
+        """Small linear picture for grouping, float32."""
+        height, width = self.rgb_linear.shape[:2]
+        return arrays.shrink(self.rgb_linear, arrays.fit_size((width, height), max_edge=edge_px))
+
+
+def look(path: Path | str, *, multipliers: Sequence[float] | None = None) -> Look:
+    """Read one frame at reduced size; `multipliers` as in `reading.read_frame`.
+
+    Raises
+    ------
+    UnreadableFile
+        With the reason in words.
+    """
+    facts = reading.read_facts(path)
+    frame = reading.read_frame(
+        path,
+        half=facts.kind == "raw" and max(facts.size) >= HALF_FROM_PX,
+        multipliers=None if multipliers is None else np.asarray(multipliers, float),
+    )
+    balance = tuple(float(m) for m in frame.multipliers)
+    return Look(facts, frame.linear(LOOK_EDGE_PX), camera_colour(frame), balance, tuple(frame.notes))
+
+
+def camera_colour(frame: Frame) -> CameraColour | None:
+    """What `casts` needs to tell kelvin and Duv; None where the file does not say."""
+    if frame.white_srgb is None:
+        return None
+    matrix = tuple(tuple(float(v) for v in row) for row in frame.srgb_from_camera)
+    return CameraColour(matrix, tuple(float(v) for v in frame.white_srgb))
+
+
+def thumbnail(path: Path | str) -> np.ndarray:
+    """Small linear sRGB picture (float16) of a file, as `brackets.group` compares them."""
+    return look(path).thumbnail().astype(np.float16)
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Facts of one picture: its frames, lines, lights and levels."""
+
+    kind: str
+    reference: int
+    facts: tuple[Facts, ...]
+    frames: tuple[FrameUse, ...]
+    sighting: Sighting
+    light: LightAnalysis
+    tone: ToneAnalysis
+    small: np.ndarray  # (h, w, 3) float16 linear sRGB, for neutral points
+    moving: np.ndarray | None = None  # (h, w) bool
+    notes: tuple[str, ...] = ()
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the reference frame."""
+        return self.facts[self.reference].size
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain dict, some hundreds of kilobytes."""
+        return {
+            "version": ANALYSIS_VERSION,
+            "kind": self.kind,
+            "reference": self.reference,
+            "facts": [f.to_json() for f in self.facts],
+            "frames": [use.to_json() for use in self.frames],
+            "sighting": self.sighting.to_json(),
+            "light": self.light.to_json(),
+            "tone": self.tone.to_json(),
+            "small": pack(self.small),
+            "moving": None if self.moving is None else pack_mask(self.moving),
+            "notes": list(self.notes),
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "Analysis":
+        """The analysis that `to_json` wrote; another version is refused (analyse again)."""
+        if data.get("version") != ANALYSIS_VERSION:
+            raise ProcessingError(
+                f"analysis: version {ANALYSIS_VERSION} is understood, got {data.get('version')!r}"
+            )
+        return cls(
+            kind=data["kind"],
+            reference=int(data["reference"]),
+            facts=tuple(Facts.from_json(f) for f in data["facts"]),
+            frames=tuple(FrameUse.from_json(use) for use in data["frames"]),
+            sighting=Sighting.from_json(data["sighting"]),
+            light=LightAnalysis.from_json(data["light"]),
+            tone=ToneAnalysis.from_json(data["tone"]),
+            small=unpack(data["small"]),
+            moving=None if data["moving"] is None else unpack_mask(data["moving"]),
+            notes=tuple(data["notes"]),
+        )
+
+
+def pack(array: np.ndarray) -> dict[str, Any]:
+    """A float16 array as JSON."""
+    data = zlib.compress(np.ascontiguousarray(array, "<f2").tobytes(), 6)
+    return {"shape": list(array.shape), "float16": base64.b64encode(data).decode("ascii")}
+
+
+def unpack(data: dict[str, Any]) -> np.ndarray:
+    """The array that `pack` wrote."""
+    flat = np.frombuffer(zlib.decompress(base64.b64decode(data["float16"])), "<f2")
+    return flat.reshape(data["shape"])
+
+
+def pack_mask(mask: np.ndarray) -> str:
+    """A mask as text: size, then deflated bits."""
+    bits = base64.b64encode(zlib.compress(np.packbits(mask).tobytes(), 9)).decode("ascii")
+    return f"{mask.shape[1]}x{mask.shape[0]}:{bits}"
+
+
+def unpack_mask(text: str) -> np.ndarray:
+    """The mask that `pack_mask` wrote."""
+    size, _, bits = text.partition(":")
+    width, height = (int(v) for v in size.split("x"))
+    flat = np.unpackbits(np.frombuffer(zlib.decompress(base64.b64decode(bits)), np.uint8))
+    return flat[: width * height].reshape(height, width).astype(bool)
+
+
+def analyse(
+    paths: Sequence[Path | str],
+    *,
+    reference: int = 0,
+    kind: str = "single",
+    evs: Sequence[float] | None = None,
+    flash: Sequence[int] = (),
+    looks: Sequence[Look] | None = None,
+) -> Analysis:
+    """Analyse one picture.
+
+    Parameters
+    ----------
+    paths : files of its frames
+    reference : position of the frame whose geometry is kept
+    kind : "single", "bracket", "ambient+flash" or "bracket+flash"
+    evs : stops by which each frame is brighter than the reference; None takes them from the files
+    flash : positions of the frames with flash
+    looks : the frames as `look` read them, when they are at hand
+
+    Raises
+    ------
+    UnreadableFile
+        If a frame cannot be read; name and reason.
+    """
+    seen = list(looks) if looks is not None else [look(path) for path in paths]
+    seen = _one_balance(seen, paths, reference)
+    told = list(evs) if evs is not None else _told_evs(seen, reference)
+    notes = [note for one in seen for note in one.notes]
+    frames, placed = _place(seen, reference, told, set(flash), notes, [Path(p).name for p in paths])
+    scene, clip_level, moving = _scene(placed, frames, reference)
+    lit = [i for i in range(len(seen)) if frames[i].is_flash and frames[i].used]
+    light = casts.analyse(
+        scene,
+        camera=seen[reference].camera,
+        flash_linear=placed[lit[0]] if lit else None,
+        clip_level=clip_level,
+    )
+    plan = casts.settle([light])[0]
+    work = arrays.shrink(scene, arrays.fit_size((scene.shape[1], scene.shape[0]), max_edge=600))
+    facts = seen[reference].facts
+    height, width = scene.shape[:2]
+    return Analysis(
+        kind=kind,
+        reference=reference,
+        facts=tuple(one.facts for one in seen),
+        frames=tuple(frames),
+        sighting=straightening.look(grey_from_linear(seen[reference].rgb_linear), facts),
+        light=light,
+        tone=tone.analyse(work * casts.gains(plan, work)),
+        small=arrays.shrink(
+            np.clip(scene, -60000, 60000), arrays.fit_size((width, height), max_edge=POINTS_EDGE_PX)
+        ).astype(np.float16),
+        moving=moving,
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def _one_balance(seen: list[Look], paths: Sequence[Path | str], reference: int) -> list[Look]:
+    """Raw frames whose automatic white balance differs from the reference's are read again with its."""
+    wanted = seen[reference].multipliers
+    return [
+        one
+        if one.facts.kind != "raw" or np.allclose(one.multipliers, wanted, rtol=0.01)
+        else look(path, multipliers=wanted)
+        for one, path in zip(seen, paths, strict=True)
+    ]
+
+
+def _told_evs(seen: Sequence[Look], reference: int) -> list[float]:
+    evs = [one.facts.relative_ev for one in seen]
+    if all(ev is not None for ev in evs):
+        return [float(ev) - float(evs[reference]) for ev in evs]  # type: ignore[arg-type]
+    base = seen[reference].thumbnail()
+    return [
+        0.0 if i == reference else brackets.exposure_difference(base, one.thumbnail())
+        for i, one in enumerate(seen)
+    ]
+
+
+def _place(
+    seen: Sequence[Look],
+    reference: int,
+    evs: Sequence[float],
+    flash: set[int],
+    notes: list[str],
+    names: Sequence[str],
+) -> tuple[list[FrameUse], list[np.ndarray]]:
+    """How each frame lies over the reference, and its small picture brought there."""
+    base = seen[reference].rgb_linear
+    full = seen[reference].facts.size
+    frames: list[FrameUse] = []
+    placed: list[np.ndarray] = []
+    for i, one in enumerate(seen):
+        if i == reference:
+            frames.append(FrameUse(0.0, i in flash, STILL, True))
+            placed.append(base)
+            continue
+        found = brackets.align(base, one.rgb_linear, ev_difference=evs[i], full_width=full[0])
+        picture = one.rgb_linear
+        if found.refused:
+            notes.append(f"{names[i]} was left out: {found.refused}")
+        elif found.moved_px:
+            small = rescale(found.matrix, base.shape[1] / full[0])
+            size = (base.shape[1], base.shape[0])
+            picture = cv2.warpPerspective(
+                picture, small, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            )
+        ev = evs[i] if found.refused or i in flash else refine_difference(base, picture, told_ev=evs[i])
+        frames.append(FrameUse(round(float(ev), 3), i in flash, found, found.refused is None))
+        placed.append(picture)
+    return frames, placed
+
+
+def _scene(
+    placed: Sequence[np.ndarray], frames: Sequence[FrameUse], reference: int
+) -> tuple[np.ndarray, float, np.ndarray | None]:
+    """The small linear scene of all ambient frames, where it clips, and what moved."""
+    base = placed[reference]
+    others = [i for i, use in enumerate(frames) if use.used and not use.is_flash and i != reference]
+    if not others:
+        return base, 1.0, None
+    moving = brackets.find_moving(base, [placed[i] for i in others], [frames[i].ev for i in others])
+    scene, clip_level = merge_small(placed, frames, reference, moving)
+    height, width = moving.shape
+    size = arrays.fit_size((width, height), max_edge=MASK_EDGE_PX)
+    packed = cv2.resize(moving.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    return scene, clip_level, packed
+
+
+def merge_small(
+    placed: Sequence[np.ndarray], frames: Sequence[FrameUse], reference: int, moving: np.ndarray | None
+) -> tuple[np.ndarray, float]:
+    """Merge small aligned frames; returns the scene in the reference's exposure and where it clips."""
+    used = [i for i, use in enumerate(frames) if use.used and not use.is_flash]
+    darkest = min(used, key=lambda i: frames[i].ev)
+    height, width = placed[reference].shape[:2]
+    merger = Merger((width, height), clip_level=2.0 ** -min(frames[darkest].ev, 0.0))
+    held = None if moving is None else soft_mask(moving, (width, height))
+    for i in [reference, *(i for i in used if i != reference)]:
+        merger.add(
+            0,
+            placed[i],
+            ev=frames[i].ev,
+            is_darkest=i == darkest,
+            held=held,
+            is_holder=i == reference,
+        )
+    return merger.rows(0, height), merger.clip_level
+
+
+def soft_mask(mask: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """A mask brought to `size` with a soft edge, float32 in 0..1."""
+    enlarged = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    return cv2.GaussianBlur(enlarged, (0, 0), 1.5)
+
+
+def view_mask(scene: np.ndarray) -> np.ndarray:
+    """Mask of the view through windows in a small linear scene; all False where there is none."""
+    found = find_view(scene)
+    return np.zeros(scene.shape[:2], bool) if isinstance(found, NotFound) else found

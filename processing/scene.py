@@ -1,0 +1,195 @@
+"""The linear scene of one picture in the geometry of its finished file, band by band.
+
+One frame is resampled from its camera codes; the frames of a bracket are each resampled once through their
+own map and merged there. Either way the caller gets rows of linear sRGB with the light's gain applied, and
+the small scene in the reference's geometry for everything that is decided at low resolution.
+"""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from . import arrays, highlights, reading
+from .alignment import rescale
+from .analysis import merge_small, soft_mask, unpack_mask
+from .errors import ProcessingError
+from .frame import Frame
+from .merging import Merger
+from .plan import Plan
+from .warp import Warp
+
+BAND_ROWS = 512
+SMALL_SHARE = 0.25  # gains and tone's base are kept at a quarter of the size
+Clock = Callable[[str], None]
+
+
+class Scene:
+    """Rows of the finished file's geometry as linear light, and the small scene they belong to.
+
+    Attributes
+    ----------
+    small : (h, w, 3) float32
+        Linear sRGB at a quarter of the size, reference geometry, highlights filled in, lens fall-off evened.
+    clip_level : float
+        Where the scene clips, in the reference's exposure.
+    """
+
+    def __init__(
+        self,
+        warp: Warp,
+        small: np.ndarray,
+        *,
+        frame: Frame | None = None,
+        merger: Merger | None = None,
+        facts_frame: Frame,
+    ) -> None:
+        self.warp = warp
+        self.small = small
+        self.frame = frame
+        self.merger = merger
+        self.facts = facts_frame.facts
+        self.notes = facts_frame.notes
+        self.clip_level = merger.clip_level if merger else 1.0
+
+    def rows(self, row0: int, row1: int, gain: np.ndarray | None) -> np.ndarray:
+        """Linear sRGB float32 of a band of the finished file, `gain` (the light's) applied."""
+        if self.frame is not None:
+            linear = self.frame.to_linear(self.warp.resample(self.frame.camera_u16, row0, row1), gain)
+        elif self.merger is not None:
+            levels = np.full(3, self.clip_level)
+            linear = highlights.light_band(
+                self.merger.rows(row0, row1), gain, srgb_from_camera=np.eye(3), clip_levels=levels
+            )
+        else:
+            raise ProcessingError("scene: neither a frame nor a merged bracket")
+        evened = self.warp.light_gain(row0, row1)
+        return linear if evened is None else linear * evened[..., None]
+
+
+def make_warp(plan: Plan, *, index: int | None = None, out_size: tuple[int, int] | None = None) -> Warp:
+    """The plan's map for one of its frames (the reference when None)."""
+    pre = None if index is None or index == plan.reference else plan.frames[index].alignment.matrix
+    if pre is not None and np.allclose(pre, np.eye(3)):
+        pre = None
+    return Warp(
+        plan.size, plan.curve, plan.level, plan.focal_px, plan.crop.rect, out_size or plan.crop.out_size, pre
+    )
+
+
+def read_scene(paths: Sequence[Path | str], plan: Plan, *, clock: Clock = lambda stage: None) -> Scene:
+    """Read a picture's frames and bring them into one scene.
+
+    Raises
+    ------
+    UnreadableFile
+        If a frame that the plan uses cannot be read any more.
+    ProcessingError
+        If the reference is not the size that the plan was made for.
+    """
+    reference = reading.read_frame(paths[plan.reference])
+    if reference.size != plan.size:
+        raise ProcessingError(
+            f"{Path(paths[plan.reference]).name}: {reference.size[0]} x {reference.size[1]} pixels, the plan"
+            f" was made for {plan.size[0]} x {plan.size[1]}"
+        )
+    clock("read")
+    size = small_size(plan.size)
+    used = [i for i, use in enumerate(plan.frames) if use.used and not use.is_flash and i != plan.reference]
+    warp = make_warp(plan)
+    if not used:
+        small = _evened(plan, _small(reference, size))
+        return Scene(warp, small, frame=reference, facts_frame=reference)
+    smalls = {plan.reference: _small(reference, size)}
+    darkest = min([plan.reference, *used], key=lambda i: plan.frames[i].ev)
+    merger = Merger(plan.crop.out_size, clip_level=2.0 ** -min(plan.frames[darkest].ev, 0.0))
+    held = None if plan.moving is None else unpack_mask(plan.moving)
+    _add(merger, plan, reference, plan.reference, held, is_darkest=darkest == plan.reference)
+    clock("merge")
+    facts_frame = _without_pixels(reference)
+    balance = reference.multipliers
+    del reference
+    for i in used:
+        frame = reading.read_frame(paths[i], multipliers=balance)
+        clock("read")
+        if frame.size != plan.size:
+            raise ProcessingError(f"{Path(paths[i]).name}: not the size of the reference frame")
+        smalls[i] = _placed(_small(frame, size), plan, i)
+        _add(merger, plan, frame, i, held, is_darkest=i == darkest)
+        del frame
+        clock("merge")
+    placed = [smalls.get(i, smalls[plan.reference]) for i in range(len(plan.frames))]
+    small, _ = merge_small(placed, plan.frames, plan.reference, held)
+    return Scene(warp, _evened(plan, small), merger=merger, facts_frame=facts_frame)
+
+
+def small_size(size: tuple[int, int]) -> tuple[int, int]:
+    """A quarter of the size, at least 1."""
+    return max(1, round(size[0] * SMALL_SHARE)), max(1, round(size[1] * SMALL_SHARE))
+
+
+def _small(frame: Frame, size: tuple[int, int]) -> np.ndarray:
+    return frame.to_linear(arrays.shrink(frame.camera_u16, size))
+
+
+def _placed(small: np.ndarray, plan: Plan, index: int) -> np.ndarray:
+    alignment = plan.frames[index].alignment
+    if not alignment.moved_px:
+        return small
+    size = (small.shape[1], small.shape[0])
+    matrix = rescale(alignment.matrix, small.shape[1] / plan.size[0])
+    return cv2.warpPerspective(small, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _evened(plan: Plan, small: np.ndarray) -> np.ndarray:
+    """The small scene with the lens's known fall-off taken out, as the full-size rows will be."""
+    if not plan.curve.vignetting:
+        return small
+    height, width = small.shape[:2]
+    x = (np.arange(width) + 0.5) * plan.size[0] / width - plan.size[0] / 2
+    y = (np.arange(height) + 0.5) * plan.size[1] / height - plan.size[1] / 2
+    radius = np.hypot(x[None], y[:, None]) / (np.hypot(*plan.size) / 2)
+    gain = np.clip(1 / plan.curve.light_left(radius), 0, 4)
+    return (small * gain[..., None]).astype(np.float32)
+
+
+def _add(
+    merger: Merger, plan: Plan, frame: Frame, index: int, held: np.ndarray | None, *, is_darkest: bool
+) -> None:
+    """Add one frame, resampled through its own map, to the merged scene."""
+    own = make_warp(plan, index=index)
+    reference = make_warp(plan)
+    width, height = plan.size
+    for row0 in range(0, own.out_size[1], BAND_ROWS):
+        row1 = min(row0 + BAND_ROWS, own.out_size[1])
+        linear = frame.to_linear(own.resample(frame.camera_u16, row0, row1))
+        valid = None
+        if own.reference_from_frame is not None:
+            x, y = own.maps(row0, row1)
+            valid = (x > 0) & (y > 0) & (x < width - 1) & (y < height - 1)
+        merger.add(
+            row0,
+            linear,
+            ev=plan.frames[index].ev,
+            is_darkest=is_darkest,
+            held=None
+            if held is None
+            else small_band(soft_mask(held, held.shape[::-1]), reference, row0, row1),
+            is_holder=index == plan.reference,
+            valid=valid,
+        )
+
+
+def small_band(small: np.ndarray, warp: Warp, row0: int, row1: int) -> np.ndarray:
+    """A small map in reference geometry brought to a band of the file: one bilinear look-up per pixel."""
+    x, y = warp.maps(row0, row1)
+    zoom_x, zoom_y = small.shape[1] / warp.size[0], small.shape[0] / warp.size[1]
+    x = (x + np.float32(0.5)) * np.float32(zoom_x) - np.float32(0.5)
+    y = (y + np.float32(0.5)) * np.float32(zoom_y) - np.float32(0.5)
+    x, y = x.astype(np.float32, copy=False), y.astype(np.float32, copy=False)
+    return cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _without_pixels(frame: Frame) -> Frame:
+    return Frame(np.zeros((1, 1, 3), np.uint16), frame.facts, frame.is_raw, notes=frame.notes)

@@ -1,0 +1,186 @@
+"""Phase two: what the pictures of one visit tell each other. Seconds, no full-size pixels.
+
+Lens, level, lights and tone are decided over the set and written into each picture's plan; a person's wishes
+come last and win.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from . import casts, crop, straightening, tone, verticals
+from .analysis import Analysis, pack_mask
+from .casts import LightPlan
+from .crop import Crop
+from .lens_curve import Curve
+from .plan import Plan
+from .straightening import Straight
+from .verticals import Level
+from .warp import Geometry
+from .wishes import Wishes
+
+DEFAULT_RATIO = "source"
+
+
+def settle(
+    analyses: Sequence[Analysis],
+    wishes: Sequence[Wishes | dict[str, Any] | None] | None = None,
+    fixed: Sequence[bool] | None = None,
+    names: Sequence[Sequence[str]] | None = None,
+) -> list[Plan]:
+    """Decide what is done to each picture of a visit.
+
+    Parameters
+    ----------
+    analyses : one per picture
+    wishes : what a person asked for, per picture (objects, or the plan file's keys), optional
+    fixed : pictures that inform the others but keep the plan they have; theirs is settled too and may be
+        thrown away by the caller
+    names : file names of each picture's frames, so that neutral points find their frame, optional
+
+    Returns
+    -------
+    list of Plan, same order
+
+    Raises
+    ------
+    PlanError
+        If a wish is not understood.
+    """
+    if not analyses:
+        return []
+    wanted = [_as_wishes(w) for w in (wishes or [None] * len(analyses))]
+    straight = _straighten(analyses, wanted)
+    lights = _light(analyses, wanted, names)
+    tones = tone.settle([a.tone for a in analyses])
+    plans = []
+    for i, one in enumerate(analyses):
+        plans.append(
+            Plan(
+                kind=one.kind,
+                reference=one.reference,
+                frames=one.frames,
+                size=one.size,
+                curve=straight[i].curve,
+                level=straight[i].level,
+                focal_px=straight[i].focal_px,
+                crop=_crop(straight[i], one, wanted[i]),
+                light=lights[i],
+                tone=_tone(one, tones[i], wanted[i]),
+                moving=None if one.moving is None else pack_mask(one.moving),
+                moving_share=0.0 if one.moving is None else round(float(one.moving.mean()), 4),
+                notes=one.notes,
+            )
+        )
+    return plans
+
+
+def _as_wishes(wish: Wishes | dict[str, Any] | None) -> Wishes:
+    if wish is None:
+        return Wishes()
+    return wish if isinstance(wish, Wishes) else Wishes.from_json(wish)
+
+
+def _straighten(analyses: Sequence[Analysis], wanted: Sequence[Wishes]) -> list[Straight]:
+    sightings = [a.sighting for a in analyses]
+    by_hand: dict[int, Level] = {}
+    for i, wish in enumerate(wanted):
+        if wish.roll_deg is not None or wish.pitch_deg is not None:
+            by_hand[i] = verticals.level_by_hand(wish.roll_deg or 0.0, wish.pitch_deg or 0.0)
+    settled = straightening.settle(sightings, by_hand=by_hand)
+    for i, wish in enumerate(wanted):
+        if wish.plumb:  # drawn lines are bent by the lens: they need the settled curve
+            one = settled[i]
+            level = verticals.level_from_plumb(wish.plumb, one.curve, one.focal_px, analyses[i].size)
+            settled[i] = Straight(one.curve, level, one.focal_px)
+    return settled
+
+
+def _light(
+    analyses: Sequence[Analysis], wanted: Sequence[Wishes], names: Sequence[Sequence[str]] | None
+) -> list[LightPlan]:
+    points = [
+        _points(one, wish, names[i] if names else None)
+        for i, (one, wish) in enumerate(zip(analyses, wanted, strict=True))
+    ]
+    marked = points if any(points) else None
+    plans = casts.settle([a.light for a in analyses], neutral_points=marked)
+    for i, wish in enumerate(wanted):
+        if wish.warmth_kept is not None:
+            kept = [points[i]] if points[i] else None
+            plans[i] = casts.settle([analyses[i].light], warmth_kept=wish.warmth_kept, neutral_points=kept)[0]
+    return plans
+
+
+def _points(
+    one: Analysis, wish: Wishes, names: Sequence[str] | None
+) -> list[tuple[float, float, float, float]]:
+    """Neutral points of this picture's frames, read from its small picture."""
+    known = {Path(name).name for name in names} if names else None
+    small = one.small.astype(np.float32)
+    width, height = one.size
+    found = []
+    for name, x, y in wish.neutral_points:
+        if known is None or Path(name).name in known:
+            found.append(casts.read_point(small, (x + 0.5) / width, (y + 0.5) / height))
+    return found
+
+
+def _tone(one: Analysis, settled: tone.TonePlan, wish: Wishes) -> tone.TonePlan:
+    """The set's tone, with what the person asked for laid over it."""
+    given = {
+        key: getattr(wish, key)
+        for key in ("brightness_ev", "lift", "window_hold", "contrast")
+        if getattr(wish, key) is not None
+    }
+    return tone.settle([one.tone], **given)[0] if given else settled
+
+
+def _crop(straight: Straight, one: Analysis, wish: Wishes) -> Crop:
+    size = one.size
+    ratio = wish.crop_ratio or DEFAULT_RATIO
+    curve, level, focal_px = straight.curve, straight.level, straight.focal_px
+    if wish.crop_rect is None:
+        return crop.largest(size, curve, level, focal_px, ratio, segments=one.sighting.segments)
+    return crop_by_hand(size, curve, level, focal_px, wish.crop_rect)
+
+
+def crop_by_hand(
+    size: tuple[int, int],
+    curve: Curve,
+    level: Level,
+    focal_px: float,
+    rect: tuple[float, float, float, float],
+) -> Crop:
+    """A rectangle that a person drew in levelled coordinates, drawn in where it leaves the picture."""
+    geometry = Geometry(size, curve, level, focal_px)
+    left, top, right, bottom = rect
+    centre = np.array([(left + right) / 2, (top + bottom) / 2])
+    half = np.array([(right - left) / 2, (bottom - top) / 2])
+    low, high = 0.0, 1.0
+    if not _is_clean(geometry, centre, half):
+        for _ in range(12):
+            middle = (low + high) / 2
+            low, high = (middle, high) if _is_clean(geometry, centre, half * middle) else (low, middle)
+        half = half * low
+    why = "set by hand" if high == 1.0 else "set by hand, drawn in to show only real picture"
+    out = (max(1, int(2 * half[0])), max(1, int(2 * half[1])))
+    kept = (
+        float(centre[0] - out[0] / 2),
+        float(centre[1] - out[1] / 2),
+        float(centre[0] + out[0] / 2),
+        float(centre[1] + out[1] / 2),
+    )
+    return Crop(kept, out, crop.kept_share(geometry, kept), "by hand", why)
+
+
+def _is_clean(geometry: Geometry, centre: np.ndarray, half: np.ndarray) -> bool:
+    t = np.linspace(-1, 1, 65)
+    sides = [np.stack([t, np.full_like(t, s)], 1) for s in (-1, 1)]
+    sides += [np.stack([np.full_like(t, s), t], 1) for s in (-1, 1)]
+    source = geometry.source_from_levelled(centre + np.concatenate(sides) * half)
+    width, height = geometry.size
+    inside = (source >= -0.5) & (source <= np.array([width - 0.5, height - 0.5]))
+    return bool(np.isfinite(source).all() and inside.all())

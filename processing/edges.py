@@ -197,3 +197,6 @@ def _bin(piece: np.ndarray) -> np.ndarray:
     """Average neighbouring points so that at most POINTS are left."""
     parts = np.array_split(piece.astype(float), min(POINTS, max(9, len(piece) // 3)))
     return np.array([p.mean(0) for p in parts])
+
+
+NO_EDGES = Edges(np.zeros((0, POINTS, 2), np.float32), np.zeros(0, int), (1500, 1000))

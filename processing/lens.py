@@ -57,7 +57,7 @@ def settle(sightings: Sequence[LensEvidence]) -> list[Curve]:
     together.
     """
     curves: list[Curve] = [NO_CURVE] * len(sightings)
-    for group in _groups(sightings):
+    for group in groups(sightings):
         members = [sightings[i] for i in group]
         pooled: Curve | NotFound | None = None
         for i in group:
@@ -84,7 +84,8 @@ def settle(sightings: Sequence[LensEvidence]) -> list[Curve]:
     return curves
 
 
-def _groups(sightings: Sequence[LensEvidence]) -> list[list[int]]:
+def groups(sightings: Sequence[LensEvidence]) -> list[list[int]]:
+    """Indices of pictures that share lens, focal length (2 %) and size; a lens without a name stays alone."""
     groups: list[list[int]] = []
     for i, s in enumerate(sightings):
         for group in groups:

@@ -22,6 +22,8 @@ MIN_CHAINS = 8
 NOISE_PX = 0.15  # of a chain's mean position, 1500 px grey
 EFFECTIVE_POINTS = 36  # a chain's points are correlated: their weight is shared among so many
 SOFT_PX = 0.25
+MAX_BOW_SIGMA = 0.15  # % of the height
+MIN_EVIDENCE = 8.0  # log likelihood ratio
 MAX_UNCERTAINTY_PERCENT = 0.35  # of the half diagonal at .7 of it: a wider estimate is not used
 
 
@@ -179,6 +181,64 @@ def _polish(chains: Chains, prior: Prior, k: np.ndarray) -> tuple[np.ndarray, np
         k = solution.x
         covariance = np.linalg.pinv(solution.jac.T @ solution.jac) * weight**2
     return k, covariance, kept
+
+
+def starts(edges: Sequence[Edges], prior: Prior) -> list[np.ndarray]:
+    """Where a fit of rooms may begin: the edges' own bow, and no bend."""
+    chains = Chains(edges)
+    if len(chains) < MIN_CHAINS:
+        return [np.zeros(3)]
+    k, _, _ = _polish(chains, prior, _scan(chains, prior))
+    return [k, np.zeros(3)]
+
+
+def prior_cost(k: np.ndarray, prior: Prior) -> float:
+    """Negative log of the prior."""
+    d = k - prior.mean
+    return float(d @ np.linalg.solve(prior.covariance, d)) / 2
+
+
+def bow_percent(k: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """Bow, % of the height, of a level line near the top and an upright near the side: linear in `k`."""
+    return _bow_matrix(size) @ k
+
+
+@lru_cache(maxsize=32)
+def _bow_matrix(size: tuple[int, int]) -> np.ndarray:
+    width, height = size
+    half = float(np.hypot(width, height) / 2)
+    w, h = width / 2 / half, height / 2 / half
+    rows = []
+    for off, reach in ((0.84 * h, 0.94 * w), (0.88 * w, 0.9 * h)):
+        t = np.linspace(-reach, reach, 41)
+        r2 = t * t + off * off
+        rows.append([np.ptp(off * r2**n) * (1 if n else 0) for n in (1, 2, 3)])
+    return np.array(rows) / (2 * h) * 100
+
+
+def decide(
+    k: np.ndarray, covariance: np.ndarray, evidence: float, chains: int, pictures: int, size: tuple[int, int]
+) -> Curve | NotFound:
+    """Keep a fitted curve when it is certain and straightens more than chance would."""
+    matrix = _bow_matrix(size)
+    bow = matrix @ k
+    sigma = np.sqrt(np.diag(matrix @ covariance @ matrix.T))
+    size_of = f"bow {np.abs(bow).max():.2f} +- {sigma.max():.2f} % of the height"
+    words = f"{chains} edges; {size_of}; evidence {evidence:.0f}"
+    if chains < MIN_CHAINS:
+        return NotFound(f"too few straight edges: {words}")
+    if sigma.max() > MAX_BOW_SIGMA:
+        return NotFound(f"the lines leave the curve open: {words}")
+    if evidence < MIN_EVIDENCE or (np.abs(bow) < 2 * sigma).all():
+        return NotFound(f"the lines are as straight without a curve: {words}")
+    coefficients = tuple(float(v) for v in k)
+    return Curve(
+        source="lines" if pictures == 1 else "set",
+        model="brown",
+        coefficients=coefficients,
+        why=words,
+        uncertainty_percent=round(float(sigma.max()), 4),
+    )
 
 
 def check(curve: Curve, edges: Edges) -> Check:

@@ -28,7 +28,9 @@ ROUGHEST_PX = 0.45
 
 @dataclass(frozen=True)
 class Segments:
-    """Points along each segment, (n, BINS, 2) float, end to end, and the size of the grey they were found in."""
+    """Points along each segment, (n, BINS, 2) float, end to end, and the size of the grey they were found
+    in.
+    """
 
     points: np.ndarray
     size: tuple[int, int]
@@ -73,8 +75,8 @@ def find_segments(grey_u8: np.ndarray) -> Segments:
 
     Source
     ------
-    R. Grompone von Gioi et al., LSD, IPOL 2 (2012); OpenCV's implementation. The segments are then moved to the
-    top of the gradient, sample by sample.
+    R. Grompone von Gioi et al., LSD, IPOL 2 (2012); OpenCV's implementation. The segments are then moved to
+    the top of the gradient, sample by sample.
     """
     if not isinstance(grey_u8, np.ndarray) or grey_u8.ndim != 2 or grey_u8.dtype != np.uint8:
         raise ShapeError(f"grey_u8: need (H, W) uint8, got {getattr(grey_u8, 'shape', None)}")

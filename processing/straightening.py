@@ -1,18 +1,24 @@
 """What a picture shows of its own geometry (analysed once, kept as JSON) and what a visit settles from it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from . import lens, verticals
+from . import crop, lens, lens_lines, verticals
 from .edges import Edges, find_edges
-from .lens_curve import Curve
+from .lens_curve import NO_CURVE, Curve, frame
 from .lens_database import LensFacts, find_in_database
 from .results import NotFound
+from .room_fit import FOCAL_SIGMA, View, ViewFit, fit_rooms
 from .segments import Segments, find_segments
+from .vanishing import Axes, Lines, find_axes
 from .verticals import Level
+
+SEED = 0
+REJECT_COST = 6.0  # log likelihood
+KEEP_SHARE = 0.80
 
 
 @dataclass(frozen=True)
@@ -100,13 +106,124 @@ def settle(sightings: Sequence[Sighting], *, by_hand: Mapping[int, Level] | None
     by_hand : levels that a person gave, by index; they are kept as they are
     """
     by_hand = by_hand or {}
-    curves = lens.settle(sightings)
-    found = [
-        verticals.estimate_level(s.segments, c, s.focal_px, s.size)
-        for s, c in zip(sightings, curves, strict=True)
-    ]
-    levels = verticals.settle(found)
+    drafts: list[Draft | None] = [None] * len(sightings)
+    for group in lens.groups(sightings):
+        for i, draft in zip(group, settle_group([sightings[i] for i in group]), strict=True):
+            drafts[i] = draft
+    done = [d for d in drafts if d is not None]
+    levels = verticals.settle([d.level for d in done])
+    out = []
+    for i, (s, d, level) in enumerate(zip(sightings, done, levels, strict=True)):
+        level = by_hand[i] if i in by_hand else limited(level, s.size, d.curve, d.focal_px)
+        out.append(Straight(d.curve, level, d.focal_px))
+    return out
+
+
+@dataclass(frozen=True)
+class Draft:
+    """What one picture's group says of it, before the visit and the limits have spoken."""
+
+    curve: Curve
+    level: Level | NotFound
+    focal_px: float
+
+
+def settle_group(group: Sequence[Sighting]) -> list[Draft]:
+    """Pictures of one lens setting: the database's curve where it holds, else one fitted to all of them."""
+    out: list[Draft | None] = [None] * len(group)
+    reasons = [""] * len(group)
+    for i, s in enumerate(group):
+        if isinstance(s.database, Curve):
+            draft = _by_database(s, s.database)
+            if isinstance(draft, Draft):
+                out[i] = draft
+            else:
+                reasons[i] = draft.reason + "; "
+        else:
+            reasons[i] = s.database.reason + "; "
+    if any(d is None for d in out):
+        blind = _by_lines(group, reasons)
+        out = [d or b for d, b in zip(out, blind, strict=True)]
+    return [d for d in out if d is not None]
+
+
+def _view(s: Sighting, curve: Curve) -> View:
+    half = frame(s.size)[1]
+    focal = s.focal_px / half
+    found = find_axes(Lines(s.segments.straight(curve), focal), np.random.default_rng(SEED))
+    axes = found.axes if isinstance(found, Axes) else None
+    return View(s.edges, s.segments, axes, focal, FOCAL_SIGMA[s.focal_source])
+
+
+def _draft(s: Sighting, curve: Curve, fit: ViewFit) -> Draft:
+    level = verticals.judge(fit, s.segments, s.size)
+    half = frame(s.size)[1]
+    return Draft(curve, level, fit.focal * half if isinstance(level, Level) else s.focal_px)
+
+
+def _by_database(s: Sighting, curve: Curve) -> Draft | NotFound:
+    """Keep the database's curve unless the picture's own lines are straighter without it."""
+    prior = lens_lines.load_prior()
+    with_curve = fit_rooms([_view(s, curve)], np.zeros(3), prior, fixed=curve)
+    without = fit_rooms([_view(s, NO_CURVE)], np.zeros(3), prior, fixed=NO_CURVE)
+    gain = without.cost - with_curve.cost
+    if gain < -REJECT_COST:
+        return NotFound(f"{curve.name} bends this picture's lines (evidence {gain:.0f})")
+    return _draft(s, replace(curve, why=f"{curve.why}; evidence {gain:.0f}"), with_curve.views[0])
+
+
+def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
+    """Fit one curve to the group's lines; keep it when it is certain and straightens more than chance
+    would.
+    """
+    prior = lens_lines.load_prior()
+    edges = [s.edges for s in group]
+    none = fit_rooms([_view(s, NO_CURVE) for s in group], np.zeros(3), prior, fixed=NO_CURVE)
+    fits = []
+    for k in lens_lines.starts(edges, prior):
+        start = Curve(source="lines", model="brown", coefficients=tuple(float(v) for v in k))
+        fits.append(fit_rooms([_view(s, start) for s in group], k, prior))
+    fit = min(fits, key=lambda f: f.cost + lens_lines.prior_cost(f.coefficients, prior))
+    curve = lens_lines.decide(
+        fit.coefficients, fit.covariance, none.cost - fit.cost, fit.chains, len(group), group[0].size
+    )
+    if isinstance(curve, Curve):
+        return [
+            _draft(s, replace(curve, why=r + curve.why), v)
+            for s, v, r in zip(group, fit.views, reasons, strict=True)
+        ]
     return [
-        Straight(c, by_hand.get(i, v), s.focal_px)
-        for i, (s, c, v) in enumerate(zip(sightings, curves, levels, strict=True))
+        _draft(s, replace(NO_CURVE, why=r + curve.reason), v)
+        for s, v, r in zip(group, none.views, reasons, strict=True)
     ]
+
+
+def limited(level: Level, size: tuple[int, int], curve: Curve, focal_px: float) -> Level:
+    """Decide how much of a level that was found is taken out."""
+    roll, pitch = level.roll_deg, level.pitch_deg
+    if level.level != "both":
+        return level
+    if abs(pitch) > verticals.INTENDED_PITCH_DEG:
+        way = "up" if pitch > 0 else "down"
+        return _left(level, f"looks {way} by {abs(pitch):.0f} degrees, taken as intended")
+    if abs(roll) > verticals.MAX_ROLL_DEG:
+        return _left(level, f"turned by {abs(roll):.0f} degrees, taken as intended")
+    if abs(pitch) <= verticals.FULL_PITCH_DEG:
+        return level
+    low, high = verticals.FULL_PITCH_DEG, abs(pitch)
+    for _ in range(6):
+        middle = (low + high) / 2
+        tried = replace(level, corrected_pitch_deg=float(np.copysign(middle, pitch)))
+        if crop.largest(size, curve, tried, focal_px, "source").kept_share >= KEEP_SHARE:
+            low = middle
+        else:
+            high = middle
+    if abs(pitch) - low < 0.2:
+        return level
+    part = float(np.copysign(low, pitch))
+    why = f"{level.why}; pitch of {abs(pitch):.1f} degrees taken out up to {low:.1f} to keep the frame"
+    return replace(level, corrected_pitch_deg=part, why=why)
+
+
+def _left(level: Level, why: str) -> Level:
+    return replace(level, level="none", corrected_roll_deg=0.0, corrected_pitch_deg=0.0, why=why)

@@ -10,26 +10,30 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.optimize import least_squares
 
+from .edges import NO_EDGES
 from .lens_curve import Curve, frame
+from .lens_lines import load_prior
 from .results import NotFound
+from .room_fit import FOCAL_SIGMA, View, ViewFit, fit_rooms
 from .segments import Segments, find_segments
+from .vanishing import Lines, find_axes
 
 __all__ = [
-    "Level",
     "LEVEL_AS_IS",
+    "Level",
     "Segments",
+    "angles",
+    "down_vector",
     "estimate_level",
     "find_segments",
+    "judge",
+    "level_by_hand",
     "level_from_plumb",
     "rotation",
     "settle",
 ]
 
-GATE_DEG = 30.0  # candidates for uprights: within this of the picture's vertical
-MAX_TILT_DEG = 18.0
-DRAWS = 600
 FULL_PITCH_DEG = 8.0
 INTENDED_PITCH_DEG = 15.0
 MAX_ROLL_DEG = 8.0
@@ -37,7 +41,6 @@ MIN_UPRIGHTS = 3
 MIN_LENGTH = 0.6  # picture heights
 MIN_SPREAD = 0.25  # picture widths
 MAX_RMS_DEG = 0.5
-MAX_DISAGREEMENT_DEG = 0.5
 
 
 @dataclass(frozen=True)
@@ -93,33 +96,6 @@ def angles(down: np.ndarray) -> tuple[float, float]:
     return float(np.degrees(np.arctan2(x, y))), float(np.degrees(np.arctan2(-z, np.hypot(x, y))))
 
 
-class _Lines:
-    """Segments as image points in units of the focal length, with their planes' normals."""
-
-    def __init__(self, ends: np.ndarray, focal: float) -> None:
-        p = ends / focal
-        self.mid = p.mean(1)
-        step = p[:, 1] - p[:, 0]
-        self.length = np.hypot(step[:, 0], step[:, 1]) * focal
-        self.along = step / np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)[:, None]
-        ones = np.ones((len(p), 1))
-        normal = np.cross(np.hstack([p[:, 0], ones]), np.hstack([p[:, 1], ones]))
-        self.normal = normal / np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
-
-    def __len__(self) -> int:
-        return len(self.mid)
-
-    def sine(self, direction: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
-        """Signed sine of the angle between each segment and the way to a direction's vanishing point."""
-        mid, along = self.mid[rows], self.along[rows]
-        t = direction[:2] - direction[2] * mid
-        t = t / (np.hypot(t[:, 0], t[:, 1]) + 1e-12)[:, None]
-        return t[:, 0] * along[:, 1] - t[:, 1] * along[:, 0]
-
-    def degrees(self, direction: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
-        return np.degrees(np.arcsin(np.clip(np.abs(self.sine(direction, rows)), 0, 1)))
-
-
 def estimate_level(
     segments: Segments,
     curve: Curve,
@@ -127,7 +103,7 @@ def estimate_level(
     size: tuple[int, int],
     seed: int | None = None,
 ) -> Level | NotFound:
-    """Estimate roll and pitch from one picture's lines, or say why not.
+    """Estimate roll and pitch from one picture's lines under a known curve, or say why not.
 
     Parameters
     ----------
@@ -141,149 +117,45 @@ def estimate_level(
         Of the random draws; the same seed gives the same answer.
     """
     _, half = frame(size)
-    height, width = size[1] / half, size[0] / half
-    lines = _Lines(segments.straight(curve), focal_px / half)
-    rng = np.random.default_rng(0 if seed is None else seed)
-    steep = (
-        np.degrees(np.arctan2(np.abs(lines.along[:, 0]), np.abs(lines.along[:, 1])))
-        if len(lines)
-        else np.zeros(0)
-    )
-    near = np.flatnonzero(steep < GATE_DEG)
-    if len(near) < MIN_UPRIGHTS:
-        return NotFound(f"{len(near)} lines near upright, need {MIN_UPRIGHTS}")
-    down = _draw(lines, near, rng)
-    if down is None:
-        return NotFound("the lines near upright do not meet in one point")
-    down = _tighten(lines, near, down)
-    alone = down
-    down, levels = _with_levels(lines, near, down)
-    a = lines.degrees(down)
-    inliers = near[a[near] < 0.6]
-    total = float(lines.length[inliers].sum()) / height
-    spread = float(np.ptp(lines.mid[inliers, 0])) * focal_px / half / width if len(inliers) else 0.0
-    rms = float(np.sqrt((a[inliers] ** 2).mean())) if len(inliers) else 9.0
-    if len(inliers) < MIN_UPRIGHTS:
-        return NotFound(f"{len(inliers)} uprights agree, need {MIN_UPRIGHTS}")
+    found = find_axes(Lines(segments.straight(curve), focal_px / half), np.random.default_rng(seed or 0))
+    if isinstance(found, NotFound):
+        return found
+    view = View(NO_EDGES, segments, found.axes, focal_px / half, FOCAL_SIGMA["equivalent"])
+    fit = fit_rooms([view], np.zeros(3), load_prior(), fixed=curve)
+    return judge(fit.views[0], segments, size)
+
+
+def judge(fit: ViewFit, segments: Segments, size: tuple[int, int]) -> Level | NotFound:
+    """Turn a fit into a level, or refuse when too little stands behind it."""
+    if fit.axes is None:
+        return NotFound("no upright lines that meet")
+    _, half = frame(size)
+    rows, n = fit.uprights.rows, len(fit.uprights.rows)
+    if n < MIN_UPRIGHTS:
+        return NotFound(f"{n} uprights agree, need {MIN_UPRIGHTS}")
+    total = float(fit.uprights.length.sum()) * half / size[1]
     if total < MIN_LENGTH:
         return NotFound(f"uprights are short: {total:.2f} picture heights together, need {MIN_LENGTH}")
+    spread = float(np.ptp(segments.points[rows].mean(1)[:, 0])) * half / size[0]
     if spread < MIN_SPREAD:
         return NotFound(f"uprights stand close together: over {spread:.2f} of the width, need {MIN_SPREAD}")
+    w = fit.uprights.length
+    rms = float(np.sqrt((w * fit.uprights.off_deg**2).sum() / w.sum()))
     if rms > MAX_RMS_DEG:
         return NotFound(f"uprights disagree by {rms:.2f} degrees")
-    apart = float(np.degrees(np.arccos(np.clip(alone @ down, -1, 1))))
-    if apart > MAX_DISAGREEMENT_DEG:
-        return NotFound(f"uprights and level lines disagree by {apart:.2f} degrees")
-    roll, pitch = angles(down)
-    confidence = float(np.clip(total / 4, 0, 1) * np.clip(len(inliers) / 12, 0, 1))
-    found = Level(
+    roll, pitch = angles(fit.axes[1])
+    return Level(
         roll_deg=roll,
         pitch_deg=pitch,
-        confidence=round(confidence, 3),
+        level="both",
+        why=f"{n} uprights and {len(fit.levels.rows)} level lines agree",
+        corrected_roll_deg=roll,
+        corrected_pitch_deg=pitch,
+        confidence=round(float(np.clip(0.06 / max(fit.level_sigma_deg, 1e-3), 0, 1)), 3),
         residual_deg=round(rms, 4),
-        uprights=len(inliers),
-        levels=levels,
+        uprights=n,
+        levels=len(fit.levels.rows),
     )
-    return limit(found)
-
-
-def limit(level: Level) -> Level:
-    """Decide how much of what was found is taken out."""
-    roll, pitch = level.roll_deg, level.pitch_deg
-    if abs(pitch) > INTENDED_PITCH_DEG:
-        return replace(
-            level,
-            level="none",
-            why=f"looks {'up' if pitch > 0 else 'down'} {abs(pitch):.0f} degrees on purpose",
-        )
-    if abs(roll) > MAX_ROLL_DEG:
-        return replace(level, level="none", why=f"turned by {abs(roll):.0f} degrees on purpose")
-    if abs(pitch) > FULL_PITCH_DEG:
-        return replace(
-            level,
-            level="both",
-            corrected_roll_deg=roll,
-            corrected_pitch_deg=float(np.sign(pitch)) * FULL_PITCH_DEG,
-            why=f"pitch of {abs(pitch):.1f} degrees taken out up to {FULL_PITCH_DEG:g}",
-        )
-    why = f"{level.uprights} uprights and {level.levels} level lines agree"
-    return replace(level, level="both", corrected_roll_deg=roll, corrected_pitch_deg=pitch, why=why)
-
-
-def _draw(lines: _Lines, near: np.ndarray, rng: np.random.Generator) -> np.ndarray | None:
-    """Best meeting point of random pairs, by agreeing length."""
-    w = lines.length[near]
-    pairs = rng.choice(len(near), (DRAWS, 2), p=w / w.sum())
-    v = np.cross(lines.normal[near[pairs[:, 0]]], lines.normal[near[pairs[:, 1]]])
-    size = np.linalg.norm(v, axis=1)
-    v = v[size > 1e-4] / size[size > 1e-4][:, None]
-    v *= np.where(v[:, 1:2] < 0, -1, 1)
-    v = v[v[:, 1] > np.cos(np.deg2rad(MAX_TILT_DEG))]
-    if not len(v):
-        return None
-    mid, along = lines.mid[near], lines.along[near]
-    t = v[:, None, :2] - v[:, None, 2:] * mid[None]
-    sine = (t[..., 0] * along[:, 1] - t[..., 1] * along[:, 0]) / (np.hypot(t[..., 0], t[..., 1]) + 1e-12)
-    score = (w * np.exp(-((sine / np.sin(np.deg2rad(0.6))) ** 2))).sum(1)
-    level_bias = 50 * (1 - v[:, 1])
-    score = score * (1 - 0.15 * level_bias / (1 + level_bias))
-    return v[int(np.argmax(score))]
-
-
-def _tighten(lines: _Lines, near: np.ndarray, down: np.ndarray) -> np.ndarray:
-    for sigma in (0.8, 0.5, 0.3, 0.25, 0.25):
-        w = lines.length[near] * np.exp(-((lines.degrees(down, near) / sigma) ** 2))
-        n = lines.normal[near]
-        _, vectors = np.linalg.eigh((n * w[:, None]).T @ n)
-        down = vectors[:, 0] * (np.sign(vectors[1, 0]) or 1)
-    return down
-
-
-def _with_levels(lines: _Lines, near: np.ndarray, down: np.ndarray) -> tuple[np.ndarray, int]:
-    """Refine uprights together with the two level directions of the room; the number of level lines used."""
-    a = lines.degrees(down)
-    uprights = near[a[near] < 0.5]
-    others = np.flatnonzero(a > 3)
-    if len(others) < 4 or len(uprights) < 1:
-        return down, 0
-    first = np.cross(down, [0, 0, 1.0])
-    first /= np.linalg.norm(first)
-    second = np.cross(first, down)
-    yaw = np.deg2rad(np.arange(0, 90, 0.5))
-    scores = []
-    for y in yaw:
-        h1, h2 = np.cos(y) * first + np.sin(y) * second, -np.sin(y) * first + np.cos(y) * second
-        m = np.minimum(lines.degrees(h1, others), lines.degrees(h2, others))
-        scores.append((lines.length[others] * np.exp(-((m / 0.8) ** 2))).sum())
-    y = yaw[int(np.argmax(scores))]
-    base = np.stack([np.cos(y) * first + np.sin(y) * second, down, -np.sin(y) * first + np.cos(y) * second])
-    sets = [(1, 1.0, uprights)]
-    for i in (0, 2):
-        sets.append((i, 0.6, others[lines.degrees(base[i], others) < 1.2]))
-    used = sum(len(s[2]) for s in sets[1:])
-    if used < 4:
-        return down, 0
-
-    def misfit(turn: np.ndarray) -> np.ndarray:
-        axes = base @ _small_rotation(turn)
-        return np.concatenate(
-            [
-                weight * np.sqrt(lines.length[rows] * 900) * np.degrees(lines.sine(axes[i], rows))
-                for i, weight, rows in sets
-            ]
-        )
-
-    solution = least_squares(misfit, np.zeros(3), loss="cauchy", f_scale=1.5)
-    return (base @ _small_rotation(solution.x))[1], used
-
-
-def _small_rotation(turn: np.ndarray) -> np.ndarray:
-    angle = float(np.linalg.norm(turn))
-    if angle < 1e-12:
-        return np.eye(3)
-    x, y, z = turn / angle
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * (cross @ cross)
 
 
 def level_from_plumb(
@@ -293,7 +165,7 @@ def level_from_plumb(
     centre, half = frame(size)
     ends = np.asarray(lines_xy, float).reshape(-1, 2, 2)
     straight = (curve.undistort_points(ends, size) - centre) / half
-    lines = _Lines(straight, focal_px / half)
+    lines = Lines(straight, focal_px / half)
     if len(lines) == 1:
         roll = float(np.degrees(np.arctan2(*(lines.along[0] * (np.sign(lines.along[0, 1]) or 1)))))
         return Level(roll, 0.0, "roll", "one plumb line", roll, 0.0, 1.0, 0.0, 1, 0, "plumb")
@@ -328,8 +200,7 @@ def settle(levels: Sequence[Level | NotFound]) -> list[Level]:
         elif agree:
             r, p = float(np.median(roll)), float(np.median(pitch))
             why = f"{v.reason}; {len(own)} other views of the visit agree on this level"
-            out.append(limit(Level(r, p, confidence=0.5, source="set")))
-            out[-1] = replace(out[-1], why=why)
+            out.append(Level(r, p, "both", why, r, p, confidence=0.5, source="set"))
         else:
             out.append(replace(LEVEL_AS_IS, why=v.reason))
     return out

@@ -1,0 +1,283 @@
+"""Lens, focal length and level of one or several pictures of rooms, fitted together.
+
+A room's lines run along three directions. A chain that is short says little about the lens by its own bow,
+but much by pointing to its vanishing point: once the level is known all uprights of the picture must agree
+on one point, wherever in the frame they stand, and the lens curve is what makes them agree. So the fit has,
+for each picture, a rotation and a focal length, and for the whole pool three lens coefficients (or a fixed
+curve); its residuals are each line's distances from its own straight line and its angle to its vanishing
+point.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .edges import Edges
+from .lens_curve import Curve
+from .lens_lines import Chains, Prior
+from .segments import Segments
+
+HALF_PX = 901.4  # residuals are stated for a 1500 x 1000 picture
+BOW_SIGMA_PX = 0.10  # measured on rendered rooms with the true curve taken out: median rms of a chain
+POINTS_APART_PX = 4.0  # points closer than this err together
+ANGLE_FLOOR_DEG = 0.05  # builders' and furniture's own lean; no source
+FOCAL_SIGMA = {"equivalent": 0.03, "crop": 0.03, "guess": 0.3}  # of the logarithm
+ROUNDS = (4.0, 2.0, 1.0, 1.0, 1.0)  # how tolerant the weights are, round by round
+STEPS = 2  # Gauss-Newton steps in each round
+ANGLE_SCALE, BOW_SCALE = 2.0, 3.0  # of the Cauchy weights, in sigmas
+GATE_SIGMAS = 5.0
+TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
+DIFF = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 1e-4])
+
+
+@dataclass(frozen=True)
+class View:
+    """One picture before the fit; rows of `axes` are level, down, level, None where they were not found."""
+
+    edges: Edges
+    segments: Segments
+    axes: np.ndarray | None
+    focal: float  # half diagonals
+    focal_sigma: float  # of its logarithm
+
+
+@dataclass(frozen=True)
+class Lining:
+    """How one picture's segments line up with an axis: which ones do, and how far they are off, degrees."""
+
+    rows: np.ndarray
+    off_deg: np.ndarray
+    length: np.ndarray
+
+
+@dataclass(frozen=True)
+class ViewFit:
+    """One picture after the fit."""
+
+    axes: np.ndarray | None
+    focal: float
+    focal_sigma: float
+    level_sigma_deg: float
+    uprights: Lining
+    levels: Lining
+
+
+@dataclass(frozen=True)
+class RoomFit:
+    """The answer. `cost` is a robust negative log likelihood, comparable between fits of the same
+    pictures.
+    """
+
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    views: list[ViewFit]
+    cost: float
+    chains: int
+
+
+class _Block:
+    """Lines of one kind as padded points, with what their noise allows to believe."""
+
+    def __init__(self, points: np.ndarray, mask: np.ndarray, length: np.ndarray) -> None:
+        self.points = points
+        self.r2 = (points**2).sum(-1)
+        self.mask = mask
+        self.count = np.maximum(mask.sum(1), 1)
+        self.length = length
+        length_px = np.maximum(length * HALF_PX, 1)
+        effective = np.maximum(length_px / POINTS_APART_PX, 3)
+        self.bow_weight = np.sqrt(np.minimum(effective / self.count, 1.0)) / BOW_SIGMA_PX
+        fit = BOW_SIGMA_PX * np.sqrt(12 / effective) / length_px
+        self.sigma = np.hypot(fit, np.deg2rad(ANGLE_FLOOR_DEG))
+
+    def straight(self, k: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Middle (n, 2), direction (n,) and distances in px (n, points) of each line under `k`."""
+        points = self.points
+        if k is not None:
+            points = points * (1 + self.r2 * (k[0] + self.r2 * (k[1] + self.r2 * k[2])))[..., None]
+        mid = np.einsum("npi,np->ni", points, self.mask) / self.count[:, None]
+        x = (points[..., 0] - mid[:, :1]) * self.mask
+        y = (points[..., 1] - mid[:, 1:]) * self.mask
+        sxx, syy, sxy = (np.einsum("np,np->n", a, b) for a, b in ((x, x), (y, y), (x, y)))
+        turn = 0.5 * np.arctan2(2 * sxy, sxx - syy)
+        return mid, turn, (y * np.cos(turn)[:, None] - x * np.sin(turn)[:, None]) * HALF_PX
+
+
+class _Picture:
+    """One view's lines, weights and residuals; parameters are three coefficients, rotation, log focal."""
+
+    def __init__(self, view: View, fixed: Curve | None) -> None:
+        self.view = view
+        chains = Chains([view.edges])
+        pieces = view.segments.points
+        length = np.hypot(*(pieces[:, -1] - pieces[:, 0]).T) if len(pieces) else np.zeros(0)
+        points = chains.points
+        if fixed is not None:
+            points, pieces = _moved(points, fixed), _moved(pieces, fixed)
+        self.lens_free = fixed is None
+        self.blocks = [
+            _Block(points, chains.mask, chains.length),
+            _Block(pieces, np.ones(pieces.shape[:2]), length),
+        ]
+        self.axis: list[np.ndarray] = []
+        self.weights: list[tuple[np.ndarray, np.ndarray]] = []
+
+    def axes(self, p: np.ndarray) -> np.ndarray | None:
+        return None if self.view.axes is None else self.view.axes @ turned(p[3:6])
+
+    def focal(self, p: np.ndarray) -> float:
+        return self.view.focal * float(np.exp(p[6]))
+
+    def sines(self, p: np.ndarray, block: _Block) -> tuple[np.ndarray, np.ndarray]:
+        """(3, n) sines of each line's angle to each axis, and (n, points) distances in px."""
+        mid, turn, bow = block.straight(p[:3] if self.lens_free else None)
+        axes = self.axes(p)
+        if axes is None:
+            return np.ones((3, len(mid))), bow
+        return np.array([sine(a, mid, turn, self.focal(p)) for a in axes]), bow
+
+    def weigh(self, p: np.ndarray, tolerance: float) -> None:
+        """Assign each line to the axis it points to and set its weight by how well it does."""
+        self.axis, self.weights = [], []
+        for block in self.blocks:
+            sines, bow = self.sines(p, block)
+            axis = np.argmin(np.abs(sines), 0)
+            z = np.abs(sines[axis, np.arange(len(axis))]) / (block.sigma * tolerance)
+            rms = np.sqrt((bow**2).sum(1) / block.count) / (BOW_SIGMA_PX * tolerance)
+            straight = np.where(rms < 2 * GATE_SIGMAS, 1 / (1 + (rms / BOW_SCALE) ** 2), 0.0)
+            points_there = np.where(z < GATE_SIGMAS, 1 / (1 + (z / ANGLE_SCALE) ** 2), 0.0) * straight
+            self.axis.append(axis)
+            self.weights.append((np.sqrt(points_there) / block.sigma, np.sqrt(straight) * block.bow_weight))
+
+    def residuals(self, p: np.ndarray) -> np.ndarray:
+        out = []
+        axes, focal = self.axes(p), self.focal(p)
+        for block, axis, (angle_weight, bow_weight) in zip(self.blocks, self.axis, self.weights, strict=True):
+            mid, turn, bow = block.straight(p[:3] if self.lens_free else None)
+            if axes is not None:
+                chosen = axes[axis]
+                out.append(sine(chosen.T, mid, turn, focal) * angle_weight)
+            if self.lens_free:
+                out.append((bow * bow_weight[:, None]).ravel())
+        z = p[6] / self.view.focal_sigma
+        out.append(np.array([np.sqrt(TWINS) * np.sign(z) * np.sqrt(np.log1p(z * z))]))
+        return np.concatenate(out)
+
+    def normal(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """7 x 7 normal matrix and gradient at `p`."""
+        r = self.residuals(p)
+        columns = []
+        for i, d in enumerate(DIFF):
+            if (i < 3 and not self.lens_free) or (i >= 3 and self.view.axes is None):
+                columns.append(np.zeros_like(r))
+                continue
+            q = p.copy()
+            q[i] += d
+            columns.append((self.residuals(q) - r) / d)
+        jacobian = np.stack(columns, 1)
+        return jacobian.T @ jacobian / TWINS, jacobian.T @ r / TWINS
+
+    def cost(self, p: np.ndarray) -> float:
+        """Cauchy cost of all lines at the final tolerance."""
+        total = 0.0
+        for block in self.blocks:
+            sines, bow = self.sines(p, block)
+            z = np.abs(sines).min(0) / block.sigma
+            rms = np.sqrt((bow**2).sum(1) / block.count) / BOW_SIGMA_PX
+            effective = block.bow_weight**2 * BOW_SIGMA_PX**2 * block.count
+            total += float((0.5 * ANGLE_SCALE**2 * np.log1p(np.minimum(z, 20) ** 2 / ANGLE_SCALE**2)).sum())
+            bow_cost = 0.5 * BOW_SCALE**2 * np.log1p(np.minimum(rms, 20) ** 2 / BOW_SCALE**2)
+            total += float((effective * bow_cost).sum())
+        return total / TWINS
+
+    def lining(self, p: np.ndarray, wanted: tuple[int, ...]) -> Lining:
+        """Segments that point to one of the wanted axes."""
+        block = self.blocks[1]
+        if self.view.axes is None or not len(block.points):
+            return Lining(np.zeros(0, int), np.zeros(0), np.zeros(0))
+        sines, _ = self.sines(p, block)
+        axis = np.argmin(np.abs(sines), 0)
+        off = sines[axis, np.arange(len(axis))]
+        rows = np.flatnonzero(np.isin(axis, wanted) & (np.abs(off) < 4 * block.sigma))
+        return Lining(rows, np.degrees(off[rows]), block.length[rows])
+
+
+def fit_rooms(views: Sequence[View], k: np.ndarray, prior: Prior, *, fixed: Curve | None = None) -> RoomFit:
+    """Fit the pool by re-weighted Gauss-Newton steps from a good start.
+
+    Parameters
+    ----------
+    views : pictures of one lens setting with their first axes
+    k : (3,) first "brown" coefficients; ignored with a fixed curve
+    fixed : a curve known from elsewhere
+    """
+    pictures = [_Picture(v, fixed) for v in views]
+    k = np.asarray(k, float) if fixed is None else np.zeros(3)
+    own = np.zeros((len(views), 4))
+    inverse = np.linalg.inv(prior.covariance)
+    lens_normal = inverse
+    normals: list[np.ndarray] = []
+    for tolerance in ROUNDS:
+        for picture, p in zip(pictures, own, strict=True):
+            picture.weigh(np.concatenate([k, p]), tolerance)
+        for _ in range(STEPS):
+            k, own, lens_normal, normals = _step(pictures, k, own, prior.mean, inverse)
+    fits = [_view_fit(q, np.concatenate([k, p]), n) for q, p, n in zip(pictures, own, normals, strict=True)]
+    cost = sum(q.cost(np.concatenate([k, p])) for q, p in zip(pictures, own, strict=True))
+    chains = sum(int((q.weights[0][1] > 0.5 * q.blocks[0].bow_weight).sum()) for q in pictures)
+    return RoomFit(k, np.linalg.inv(lens_normal), fits, float(cost), chains)
+
+
+def _step(
+    pictures: list[_Picture], k: np.ndarray, own: np.ndarray, mean: np.ndarray, inverse: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[np.ndarray]]:
+    """One Gauss-Newton step: the pictures' own parameters are eliminated, the shared lens is solved first."""
+    lens_normal, lens_gradient = inverse.copy(), inverse @ (k - mean)
+    parts = []
+    for picture, p in zip(pictures, own, strict=True):
+        a, g = picture.normal(np.concatenate([k, p]))
+        a = a + np.diag([0, 0, 0, 1, 1, 1, 1]) * 1e-6
+        back = np.linalg.inv(a[3:, 3:])
+        lens_normal += a[:3, :3] - a[:3, 3:] @ back @ a[3:, :3]
+        lens_gradient += g[:3] - a[:3, 3:] @ back @ g[3:]
+        parts.append((a, g, back))
+    free = pictures[0].lens_free if pictures else False
+    move = -np.linalg.solve(lens_normal, lens_gradient) if free else np.zeros(3)
+    moved = [p - back @ (g[3:] + a[3:, :3] @ move) for p, (a, g, back) in zip(own, parts, strict=True)]
+    return k + move, np.array(moved).reshape(-1, 4), lens_normal, [a for a, _, _ in parts]
+
+
+def _view_fit(picture: _Picture, p: np.ndarray, normal: np.ndarray) -> ViewFit:
+    covariance = np.linalg.inv(normal + np.eye(7) * 1e-9)
+    return ViewFit(
+        axes=picture.axes(p),
+        focal=picture.focal(p),
+        focal_sigma=float(np.sqrt(max(covariance[6, 6], 0.0))),
+        level_sigma_deg=float(np.degrees(np.sqrt(np.trace(covariance[3:6, 3:6]) / 3))),
+        uprights=picture.lining(p, (1,)),
+        levels=picture.lining(p, (0, 2)),
+    )
+
+
+def sine(axis: np.ndarray, mid: np.ndarray, turn: np.ndarray, focal: float) -> np.ndarray:
+    """Signed sine of the angle between lines (middle, direction) and the way to an axis's vanishing point."""
+    tx, ty = axis[0] - axis[2] * mid[:, 0] / focal, axis[1] - axis[2] * mid[:, 1] / focal
+    return (tx * np.sin(turn) - ty * np.cos(turn)) / (np.hypot(tx, ty) + 1e-12)
+
+
+def turned(turn: np.ndarray) -> np.ndarray:
+    """Rotation matrix of a rotation vector (Rodrigues)."""
+    angle = float(np.linalg.norm(turn))
+    if angle < 1e-12:
+        return np.eye(3)
+    x, y, z = turn / angle
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    return np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * (cross @ cross)
+
+
+def _moved(points: np.ndarray, curve: Curve) -> np.ndarray:
+    r = np.hypot(points[..., 0], points[..., 1])
+    with np.errstate(invalid="ignore"):
+        factor = np.where(r > 1e-9, curve.straight_radius(r) / np.maximum(r, 1e-9), 1.0)
+    return points * np.nan_to_num(factor, nan=10.0)[..., None]

@@ -7,8 +7,6 @@ correction, has the copies made, opens a gallery and tells the client, all in on
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 from uuid import UUID
@@ -16,10 +14,9 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import Count, F, Max, Q, QuerySet
 
-from listings import captions, links, purposes
+from listings import captions, copies, links, purposes
 from listings.delivery_checks import stops
 from listings.models import Delivery, DeliveryItem, GalleryLink, Picture, PictureCopy
-from listings.queueing import queue
 from studio import booking_states, mailing, records
 from studio.errors import StaleState, StudioError
 from studio.models import Booking, Business, User
@@ -278,35 +275,21 @@ def _months_on(on: dt.date, months: int) -> dt.date:
 def request_copies(delivery: Delivery) -> None:
     """Have every file of a sent set made that isn't there yet."""
     wanted = purposes.ensure()
-    waiting = []
     for item in delivery.items.select_related("picture__room", "picture__shot", "correction"):
-        metadata = copy_metadata(item)
-        digest = hashlib.sha256(json.dumps(metadata, sort_keys=True).encode()).hexdigest()
-        for purpose in wanted:
-            copy, _ = PictureCopy.objects.get_or_create(
-                correction=item.correction,
-                purpose=purpose,
-                metadata_digest=digest,
-                defaults={"metadata": metadata},
-            )
-            if copy.state == PictureCopy.State.WAITING:
-                waiting.append(copy.pk)
-        DeliveryItem.objects.filter(pk=item.pk).update(metadata_digest=digest)
-    queue("make_copy", *waiting)
+        if item.correction is not None:
+            metadata = copy_metadata(item)
+            item.copies.set([copies.request(item.correction, purpose, metadata) for purpose in wanted])
 
 
-def copies(delivery: Delivery) -> QuerySet[PictureCopy]:
+def files(delivery: Delivery) -> QuerySet[PictureCopy]:
     """Return the files of a sent set."""
-    return PictureCopy.objects.filter(
-        correction__delivery_items__delivery=delivery,
-        metadata_digest=F("correction__delivery_items__metadata_digest"),
-    )
+    return PictureCopy.objects.filter(items__delivery=delivery)
 
 
-def copies_state(delivery: Delivery) -> dict[str, Any]:
+def files_state(delivery: Delivery) -> dict[str, Any]:
     """Count a set's files: wanted, made, failed, and the words of the failures."""
     state = PictureCopy.State
-    rows = copies(delivery)
+    rows = files(delivery)
     counts = rows.aggregate(
         wanted=Count("pk", distinct=True),
         made=Count("pk", filter=Q(state=state.MADE), distinct=True),
@@ -317,11 +300,11 @@ def copies_state(delivery: Delivery) -> dict[str, Any]:
     return counts | {"reasons": list(reasons[:5]), "is_done": counts["made"] == counts["wanted"]}
 
 
-def try_copies_again(delivery: Delivery) -> int:
+def try_files_again(delivery: Delivery) -> int:
     """Put the failed files of a set back into the work."""
-    failed = list(copies(delivery).filter(state=PictureCopy.State.FAILED).values_list("pk", flat=True))
-    PictureCopy.objects.filter(pk__in=failed).update(state=PictureCopy.State.WAITING, reason="", attempts=0)
-    queue("make_copy", *failed)
+    failed = list(files(delivery).filter(state=PictureCopy.State.FAILED).distinct())
+    for copy in failed:
+        copies.try_again(copy)
     return len(failed)
 
 

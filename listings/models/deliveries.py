@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import uuid
+from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
 from django.db import models
 from django.utils import timezone
+
+if TYPE_CHECKING:
+    from .pictures import PictureCopy
 
 
 class Purpose(models.Model):
@@ -79,8 +83,8 @@ class DeliveryItem(models.Model):
     position = models.PositiveSmallIntegerField(default=0)
     caption = models.CharField(max_length=240, blank=True)
     alt_text = models.CharField(max_length=400, blank=True)
-    metadata_digest = models.CharField(
-        max_length=64, blank=True, help_text="Which copies are this item's: those with these words in them."
+    copies: models.ManyToManyField[PictureCopy, Any] = models.ManyToManyField(
+        "PictureCopy", blank=True, related_name="items", help_text="The files that were sent, one a purpose."
     )
 
     class Meta:

@@ -46,6 +46,6 @@ def unseal(sealed: bytes | memoryview) -> str:
         return _keys().decrypt(bytes(sealed)).decode()
     except InvalidToken as error:
         raise CannotUnseal(
-            "This note can't be read: it was sealed with another key. Nothing is lost: put back the key that "
-            f"was in use when it was written ({KEY_FILE} in the data folder, or ACCESS_KEY), or write it anew."
+            "This note can't be read: it was sealed with another key. Nothing is lost: put back the key it "
+            f"was written with ({KEY_FILE} in the data folder, or ACCESS_KEY), or write the note anew."
         ) from error

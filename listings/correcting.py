@@ -20,7 +20,7 @@ from django.utils import timezone
 from listings import claims, grouping, intake, making, placing, storing
 from listings.claims import Claim
 from listings.errors import CannotMake, MakerLost
-from listings.models import Correction, Frame, Picture, VisitWork
+from listings.models import Correction, Frame, Picture, PictureFrame, VisitWork
 from listings.queueing import WORK, queue
 from studio.models import Booking, Business
 
@@ -124,7 +124,6 @@ def _with_frames(kind: str, picture: Picture, claim: Claim, **job: Any) -> dict[
             kind_of_picture=picture.kind,
             reference=next((index for index, row in enumerate(rows) if row.is_reference), 0),
             flash=[index for index, row in enumerate(rows) if row.role == "flash"],
-            facts=[row.frame.facts for row in rows],
             **job,
         )
 
@@ -175,16 +174,26 @@ def _write_plans(booking: Booking, claim: Claim, *, only_wishes: bool) -> None:
     wanted = wished if only_wishes else wished | {picture.pk for picture in pictures} - kept
     if not wanted:
         return
+    names = _frame_names(booking)
     answer = making.run(
         "settle",
         renew=claim.renew,
         analyses=[picture.analysis for picture in pictures],
         wishes=[picture.wish or None for picture in pictures],
         fixed=[picture.pk not in wanted for picture in pictures],
+        names=[names.get(picture.pk, []) for picture in pictures],
     )
     for picture, plan in zip(pictures, answer["plans"], strict=True):
         if picture.pk in wanted:
             _take_plan(picture, plan, answer["method_version"])
+
+
+def _frame_names(booking: Booking) -> dict[int, list[str]]:
+    rows = PictureFrame.objects.filter(picture__booking=booking).exclude(role="twin")
+    names: dict[int, list[str]] = {}
+    for picture_id, name in rows.order_by("position", "pk").values_list("picture", "frame__name"):
+        names.setdefault(picture_id, []).append(name)
+    return names
 
 
 def _take_plan(picture: Picture, plan: dict[str, Any], method_version: str) -> None:
@@ -265,6 +274,7 @@ def _keep(picture: Picture, made: dict[str, Any], claim: Claim) -> None:
                 "plan": picture.plan,
                 "wish": picture.wish,
                 "report": report,
+                "needs_look": made["needs_look"],
                 "file": names["full"],
                 "preview": names.get("preview", ""),
                 "thumbnail": names.get("thumbnail", ""),

@@ -10,10 +10,12 @@ import datetime as dt
 from pathlib import Path
 
 from django.db import transaction
+from django.utils.text import get_valid_filename
 
 from listings import storing
 from listings.models import Frame, VisitWork
 from listings.queueing import queue
+from studio import booking_states
 from studio.errors import StaleState
 from studio.models import Booking, User
 
@@ -22,8 +24,9 @@ QUIET_TIME = dt.timedelta(seconds=60)
 
 
 def original_name(booking: Booking, sha256: str, name: str) -> str:
-    suffix = storing.suffix_of(name)
-    return f"originals/{booking.public_id}/{sha256}.{suffix}"
+    """Name an original by its visit and its bytes; its own name comes last, for people who look there."""
+    own = get_valid_filename(storing.base_name(name)[-80:])
+    return f"originals/{booking.public_id}/{sha256}/{own}"
 
 
 def known(booking: Booking, sha256: str) -> Frame | None:
@@ -81,8 +84,6 @@ def due_now(booking: Booking, *, now: dt.datetime) -> None:
 
 def _begin_visit(booking: Booking, *, by: User | None, now: dt.datetime) -> None:
     """The first frame means that the visit is under way, if nobody said so before."""
-    from studio import booking_states
-
     booking.refresh_from_db(fields=["state"])
     if booking.state == Booking.State.AGREED:
         try:

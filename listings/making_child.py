@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any, TextIO
 
 Job = dict[str, Any]
-THUMBNAIL_PX = 192
 
 
 def limit_memory(megabytes: int) -> None:
@@ -39,12 +38,12 @@ def read(job: Job) -> Job:
     """Facts of one frame and the small array by which frames are grouped."""
     import numpy as np
 
-    from processing import reading
+    from processing import analysis
 
-    frame = reading.read_frame(Path(job["path"]), half=True)
+    look = analysis.look(job["path"])
     buffer = io.BytesIO()
-    np.save(buffer, frame.linear(max_edge=THUMBNAIL_PX).astype(np.float16), allow_pickle=False)
-    return {"facts": frame.facts.to_json(), "thumbnail": base64.b64encode(buffer.getvalue()).decode()}
+    np.save(buffer, look.thumbnail().astype(np.float16), allow_pickle=False)
+    return {"facts": look.facts.to_json(), "thumbnail": base64.b64encode(buffer.getvalue()).decode()}
 
 
 def group(job: Job) -> Job:
@@ -66,8 +65,9 @@ def analyse(job: Job) -> Job:
     """What one picture says by itself."""
     from processing import correct
 
-    paths = [Path(path) for path in job["paths"]]
-    analysis = correct.analyse(paths, reference=job["reference"], kind=job["kind_of_picture"])
+    analysis = correct.analyse(
+        job["paths"], reference=job["reference"], kind=job["kind_of_picture"], flash=job["flash"]
+    )
     return {"analysis": analysis.to_json()}
 
 
@@ -76,7 +76,7 @@ def settle(job: Job) -> Job:
     from processing import correct, series
 
     analyses = [correct.Analysis.from_json(entry) for entry in job["analyses"]]
-    plans = series.settle(analyses, wishes=job["wishes"], fixed=job["fixed"])
+    plans = series.settle(analyses, job["wishes"], job["fixed"], job["names"])
     return {
         "plans": [{"plan": plan.to_json(), "digest": plan.digest()} for plan in plans],
         "method_version": correct.METHOD_VERSION,
@@ -85,9 +85,8 @@ def settle(job: Job) -> Job:
 
 def make(job: Job) -> Job:
     """Carry out a plan: files under the given folder and what was measured."""
+    from processing import correct, quality
     from processing.plan import Plan
-
-    from processing import correct
 
     started = time.monotonic()
     made = correct.make(
@@ -99,6 +98,7 @@ def make(job: Job) -> Job:
     return {
         "report": made.report,
         "files": {purpose: str(path) for purpose, path in made.files.items()},
+        "needs_look": [quality.NEEDS_LOOK[code] for code in made.report["quality"]["needs_look"]],
         "method_version": correct.METHOD_VERSION,
         "seconds": time.monotonic() - started,
     }

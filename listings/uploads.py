@@ -16,7 +16,7 @@ import secrets
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 from uuid import UUID
 
 from django.conf import settings
@@ -283,6 +283,47 @@ def _close(
 
 def _coming(upload: Upload) -> QuerySet[Upload]:
     return Upload.objects.filter(pk=upload.pk, state=Upload.State.COMING)
+
+
+def take_whole(
+    booking: Booking, file: BinaryIO, *, name: str, size: int, by: User | None, now: dt.datetime
+) -> Upload:
+    """Take a file that came in one piece (a plain form); what can't be taken keeps a row with its reason."""
+    try:
+        upload = begin(booking, name=name, size=size, by=by, now=now)
+    except NotTaken as error:
+        return refuse(booking, name=name, size=size, batch=None, reason=str(error), by=by, now=now)
+    end_at = receive(upload, file, offset=0, length=size)
+    pause(upload, offset=end_at, now=now)
+    return finish(upload, now=now)
+
+
+def note_known(
+    booking: Booking, files: list[dict[str, Any]], *, batch: UUID | None, by: User | None, now: dt.datetime
+) -> list[str]:
+    """Return the names of those files whose bytes the visit has already; each is written down as known."""
+    sums = [file["sha256"] for file in files]
+    found = Frame.objects.filter(booking=booking, sha256__in=sums).only("pk", "name", "sha256")
+    frames = {frame.sha256: frame for frame in found}
+    matches = [(file, frames[file["sha256"]]) for file in files if file["sha256"] in frames]
+    Upload.objects.bulk_create(
+        Upload(
+            booking=booking,
+            batch=batch,
+            name=file["name"],
+            size=file["size"],
+            offset=file["size"],
+            sha256=frame.sha256,
+            state=Upload.State.KNOWN,
+            reason=f"The same bytes are stored as {frame.name}.",
+            frame=frame,
+            started_by=by,
+            started_at=now,
+            touched_at=now,
+        )
+        for file, frame in matches
+    )
+    return [file["name"] for file, _ in matches]
 
 
 def drop(upload: Upload, *, reason: str, now: dt.datetime) -> None:

@@ -15,7 +15,7 @@ from uuid import UUID
 from django.conf import settings
 from django.contrib import auth
 from django.db.models import QuerySet
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, HttpResponseRedirect
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django_htmx.http import HttpResponseClientRedirect
@@ -25,7 +25,7 @@ from studio.models import Booking, Client, User
 CLIENT_KEY = "client"
 
 P = ParamSpec("P")
-View = Callable[Concatenate[HttpRequest, P], HttpResponse]
+View = Callable[Concatenate[HttpRequest, P], HttpResponseBase]
 
 
 def staff_of(request: HttpRequest) -> User | None:
@@ -64,7 +64,7 @@ def to_sign_in(request: HttpRequest) -> HttpResponse:
 def _guard(allows: Callable[[HttpRequest], bool]) -> Callable[[View[P]], View[P]]:
     def decorate(view: View[P]) -> View[P]:
         @functools.wraps(view)
-        def guarded(request: HttpRequest, *args: P.args, **kwargs: P.kwargs) -> HttpResponse:
+        def guarded(request: HttpRequest, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
             if allows(request):
                 return view(request, *args, **kwargs)
             if staff_of(request) is None and client_of(request) is None:

@@ -48,21 +48,17 @@ class KnownForm(forms.Form):
     """Sums of files that are about to be sent."""
 
     batch = forms.UUIDField(required=False)
-    files = forms.CharField(max_length=2_000_000)
+    listed = forms.CharField(max_length=2_000_000)
 
-    def clean_files(self) -> list[dict[str, Any]]:
+    def clean_listed(self) -> list[dict[str, Any]]:
         try:
-            rows = json.loads(self.cleaned_data["files"])
-            return [
-                {
-                    "name": str(row["name"])[-255:],
-                    "size": int(row["size"]),
-                    "sha256": str(row["sha256"]).lower(),
-                }
-                for row in rows
-            ]
+            return [_listed(row) for row in json.loads(self.cleaned_data["listed"])]
         except (ValueError, TypeError, KeyError) as error:
             raise ValidationError("The list of files can't be read.") from error
+
+
+def _listed(row: dict[str, Any]) -> dict[str, Any]:
+    return {"name": str(row["name"])[-255:], "size": int(row["size"]), "sha256": str(row["sha256"]).lower()}
 
 
 class PostedFilesField(forms.FileField):
@@ -76,4 +72,4 @@ class PostedFilesField(forms.FileField):
 
 
 class PostedForm(forms.Form):
-    files = PostedFilesField()
+    frames = PostedFilesField()

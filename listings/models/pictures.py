@@ -112,6 +112,9 @@ class Correction(models.Model):
     plan = models.JSONField()
     wish = models.JSONField(default=dict, blank=True)
     report = models.JSONField()
+    needs_look = models.JSONField(
+        default=list, blank=True, help_text="Sentences that say why a person should look at it."
+    )
     file = models.FileField(upload_to="pictures/", max_length=300)
     preview = models.FileField(upload_to="pictures/", max_length=300, blank=True)
     thumbnail = models.FileField(upload_to="pictures/", max_length=300, blank=True)

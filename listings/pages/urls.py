@@ -2,6 +2,10 @@
 
 from django.urls import URLPattern, URLResolver
 
+from listings.pages import intake_urls, sheet_urls
+
 app_name = "listings"
 
 urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns += intake_urls.urlpatterns
+urlpatterns += sheet_urls.urlpatterns

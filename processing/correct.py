@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from . import arrays, casts, encode, quality, reading, report, scene, tone, verticals
-from .analysis import Analysis, Look, analyse, look, thumbnail, view_mask
+from .analysis import Analysis, Look, analyse, look, thumbnail, unpack_mask, view_mask
 from .errors import PlanError
 from .lens_curve import NO_CURVE
 from .metadata import Metadata
@@ -266,7 +266,7 @@ def _maps(picture: Scene, plan: Plan) -> dict[str, np.ndarray]:
     height, width = picture.small.shape[:2]
     moving = np.zeros((height, width), bool)
     if plan.moving is not None:
-        mask = scene.unpack_mask(plan.moving).astype(np.uint8)
+        mask = unpack_mask(plan.moving).astype(np.uint8)
         moving = cv2.resize(mask, (width, height), interpolation=cv2.INTER_NEAREST) > 0
     return {
         "light": casts.light_of(plan.light, picture.small).astype(np.float16),

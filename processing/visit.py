@@ -1,0 +1,308 @@
+"""Files of one visit to finished pictures: group, analyse, settle, make, going on after a bad one.
+
+No database: this is what `python -m processing` runs. Work may be spread over processes; every frame is
+looked at once and kept small in between.
+"""
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from . import analysis, brackets, correct, encode, series
+from .analysis import Analysis, Look
+from .brackets import Group
+from .errors import PlanError, ProcessingError
+from .report import REPORT_VERSION
+from .wishes import Wishes
+
+Say = Callable[[str], None]
+
+
+@dataclass
+class Failure:
+    """A file that could not be used, and why."""
+
+    input: str
+    why: str
+
+    def to_json(self) -> dict[str, str]:
+        """The report's form."""
+        return {"input": self.input, "why": self.why}
+
+
+@dataclass(frozen=True)
+class Shot:
+    """The files of one picture, in the group's order."""
+
+    paths: tuple[str, ...]
+    group: Group
+
+
+@dataclass
+class Result:
+    """A visit's report and what failed."""
+
+    pictures: list[dict[str, Any]] = field(default_factory=list)
+    failed: list[Failure] = field(default_factory=list)
+    seconds: float = 0.0
+
+    def to_json(self) -> dict[str, Any]:
+        """The report as written by the command line."""
+        return {
+            "version": REPORT_VERSION,
+            "seconds": round(self.seconds, 3),
+            "pictures": self.pictures,
+            "failed": [failure.to_json() for failure in self.failed],
+        }
+
+
+def run(
+    files: Sequence[str],
+    out_dir: Path,
+    *,
+    wishes: Wishes | None = None,
+    purpose: str = "full",
+    jobs: int = 1,
+    maps_dir: Path | None = None,
+    say: Say = lambda words: None,
+) -> Result:
+    """Correct the files of one visit; a bad file is named and the others go on.
+
+    Raises
+    ------
+    PlanError
+        If the wishes name files that are not among `files`.
+    """
+    started = time.perf_counter()
+    wanted = wishes or Wishes()
+    _check_names(wanted, files)
+    result = Result()
+    workers = _Workers(jobs)
+    files = list(dict.fromkeys(files))
+    looks: dict[str, Look] = {}
+    for path, answer in workers.map(_look, files):
+        if isinstance(answer, Failure):
+            result.failed.append(answer)
+            say(f"not read: {answer.why}")
+        else:
+            looks[path] = answer
+    shots = group(looks, wanted)
+    say(f"{len(looks)} of {len(files)} files read, {len(shots)} pictures")
+    analyses: dict[int, Analysis] = {}
+    for number, found in workers.map(_analyse, [(i, s, _of(looks, s)) for i, s in enumerate(shots)]):
+        if isinstance(found, Failure):
+            result.failed.append(found)
+        else:
+            analyses[number[0]] = found
+    kept = sorted(analyses)
+    looks.clear()
+    plans = series.settle(
+        [analyses[i] for i in kept],
+        [wanted] * len(kept),
+        names=[shots[i].paths for i in kept],
+    )
+    names = unique_names([shots[i] for i in kept])
+    tasks = [
+        (shots[i].paths, plan.to_json(), str(out_dir), purpose, name, str(maps_dir) if maps_dir else None)
+        for i, plan, name in zip(kept, plans, names, strict=True)
+    ]
+    for _, made in workers.map(_make, tasks):
+        if isinstance(made, Failure):
+            result.failed.append(made)
+            say(f"not made: {made.why}")
+        else:
+            result.pictures.append(made)
+            say(f"{len(result.pictures)} of {len(tasks)}: {made['output']}")
+    workers.close()
+    result.seconds = time.perf_counter() - started
+    return result
+
+
+def _check_names(wanted: Wishes, files: Sequence[str]) -> None:
+    known = set(files) | {Path(f).name for f in files}
+    named = [("groups", name) for g in wanted.groups for name in g]
+    named += [("neutral_points", name) for name, _, _ in wanted.neutral_points]
+    for key, name in named:
+        if name not in known and Path(name).name not in known:
+            raise PlanError(f"{key}: {name!r} is not one of the files given")
+
+
+def group(looks: dict[str, Look], wanted: Wishes) -> list[Shot]:
+    """Put the files into pictures: first as a person said, the rest by time, exposure and content."""
+    paths = list(looks)
+    shots: list[Shot] = []
+    for names in wanted.groups:
+        chosen = [p for p in paths if p in names or Path(p).name in {Path(n).name for n in names}]
+        if chosen:
+            shots += _as_one([looks[p] for p in chosen], chosen)
+            paths = [p for p in paths if p not in chosen]
+    if paths:
+        facts = [looks[p].facts for p in paths]
+        found = brackets.group(
+            facts, lambda i: looks[paths[i]].thumbnail(), names=[Path(p).name for p in paths]
+        )
+        shots += [Shot(tuple(paths[i] for i in g.members), g) for g in found]
+    return shots
+
+
+def _as_one(looks: Sequence[Look], paths: Sequence[str]) -> list[Shot]:
+    """One picture of exactly these frames: the darkest that is still open is the reference."""
+    if len(looks) == 1:
+        return [Shot((paths[0],), Group("single", (0,), 0, (0.0,)))]
+    found = brackets.group(
+        [look.facts for look in looks],
+        lambda i: looks[i].thumbnail(),
+        names=[Path(p).name for p in paths],
+        gap_s=1e9,
+    )
+    if len(found) == 1:
+        return [Shot(tuple(paths[i] for i in found[0].members), found[0])]
+    evs = [0.0] + [brackets.exposure_difference(looks[0].thumbnail(), k.thumbnail()) for k in looks[1:]]
+    order = sorted(range(len(looks)), key=lambda i: evs[i])
+    middle = len(order) // 2
+    base = evs[order[middle]]
+    whole = Group("bracket", tuple(order), middle, tuple(round(evs[i] - base, 3) for i in order))
+    return [Shot(tuple(paths[i] for i in order), whole)]
+
+
+def unique_names(shots: Sequence[Shot]) -> list[str]:
+    """Stem of each picture's files: the reference's; on a clash the folder in front, then a number.
+
+    Examples
+    --------
+    >>> one = Group("single", (0,), 0, (0.0,))
+    >>> unique_names([Shot(("a/x.dng",), one), Shot(("b/x.jpg",), one), Shot(("b/y.jpg",), one)])
+    ['a-x', 'b-x', 'y']
+    """
+    references = [Path(shot.paths[shot.group.reference]) for shot in shots]
+    stems = [path.stem for path in references]
+    lowered = [stem.lower() for stem in stems]
+    names = [
+        stem if lowered.count(stem.lower()) == 1 else f"{path.parent.name or 'here'}-{stem}"
+        for stem, path in zip(stems, references, strict=True)
+    ]
+    taken: set[str] = set()
+    for i, name in enumerate(names):
+        free, number = name, 2
+        while free.lower() in taken:
+            free, number = f"{name}-{number}", number + 1
+        names[i] = free
+        taken.add(free.lower())
+    return names
+
+
+def _of(looks: dict[str, Look], shot: Shot) -> list[Look]:
+    return [looks[path] for path in shot.paths]
+
+
+def _look(path: str) -> Look | Failure:
+    try:
+        return analysis.look(path)
+    except ProcessingError as error:
+        return Failure(path, str(error))
+    except MemoryError:
+        return Failure(path, f"{Path(path).name}: not enough memory to decode it")
+
+
+def _analyse(task: tuple[int, Shot, list[Look]]) -> Analysis | Failure:
+    _, shot, looks = task
+    try:
+        return analysis.analyse(
+            shot.paths,
+            reference=shot.group.reference,
+            kind=shot.group.kind,
+            evs=shot.group.evs,
+            flash=shot.group.flash,
+            looks=looks,
+        )
+    except ProcessingError as error:
+        return Failure(shot.paths[shot.group.reference], str(error))
+
+
+def _make(
+    task: tuple[tuple[str, ...], dict[str, Any], str, str, str, str | None],
+) -> dict[str, Any] | Failure:
+    paths, plan_json, out_dir, purpose, name, maps_dir = task
+    plan = correct.Plan.from_json(plan_json)
+    try:
+        made = correct.make(paths, plan, out_dir, (purpose,), stem=name, with_maps=maps_dir is not None)
+        if maps_dir is not None:
+            save_maps(Path(maps_dir) / f"{name}.npz", made.maps)
+        return made.report
+    except ProcessingError as error:
+        return Failure(paths[plan.reference], str(error))
+    except MemoryError:
+        return Failure(paths[plan.reference], f"{Path(paths[plan.reference]).name}: not enough memory")
+
+
+def save_maps(path: Path, maps: dict[str, np.ndarray]) -> None:
+    """Save a picture's maps as a compressed .npz, whole or not at all."""
+    import io
+
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **maps)  # type: ignore[arg-type]
+    encode.write_atomically(path, buffer.getvalue())
+
+
+class _Workers:
+    """Runs tasks here (one job) or in spawned processes; a crashed one costs only its own task."""
+
+    def __init__(self, jobs: int) -> None:
+        self.jobs = max(1, jobs)
+        self._pool = self._new_pool() if self.jobs > 1 else None
+
+    def _new_pool(self) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(self.jobs, mp_context=get_context("spawn"), initializer=_one_thread)
+
+    def map(self, work: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[tuple[Any, Any]]:
+        """(task, answer) in order; a task whose process died answers with a Failure."""
+        if self._pool is None:
+            for task in tasks:
+                yield task, work(task)
+            return
+        pending = [(task, self._pool.submit(work, task)) for task in tasks]
+        broken: list[Any] = []
+        for task, future in pending:
+            try:
+                yield task, future.result()
+            except BrokenProcessPool:
+                broken.append(task)
+        if broken:
+            yield from self._one_by_one(work, broken)
+
+    def _one_by_one(self, work: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[tuple[Any, Any]]:
+        for task in tasks:
+            pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_one_thread)
+            try:
+                yield task, pool.submit(work, task).result()
+            except BrokenProcessPool:
+                name = _task_name(task)
+                yield task, Failure(name, f"{Path(name).name}: its decoder crashed; the other files went on")
+            finally:
+                pool.shutdown()
+        self._pool = self._new_pool()
+
+    def close(self) -> None:
+        """Stop the processes."""
+        if self._pool is not None:
+            self._pool.shutdown()
+
+
+def _task_name(task: Any) -> str:
+    if isinstance(task, str):
+        return task
+    first = task[1].paths if isinstance(task[0], int) else task[0]
+    return str(first[0])
+
+
+def _one_thread() -> None:
+    import cv2
+
+    cv2.setNumThreads(1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -178,20 +179,23 @@ def add_up(lines: Iterable[Priced], *, prices_include_tax: bool = False) -> Tota
     nets = list(amounts)
     taxes: list[TaxSum] = []
     for (category, percent), members in _by_rate(lines).items():
-        gross_or_net = sum(amounts[index] for index in members)
+        amount = sum(amounts[index] for index in members)
         if prices_include_tax:
-            base = round_minor(Decimal(gross_or_net) * 100 / (100 + percent))
-            tax = gross_or_net - base
-            for index, net in zip(
-                members, share_out(base, [amounts[index] for index in members]), strict=True
-            ):
+            base = round_minor(_without_tax(amount, percent))
+            tax = amount - base
+            exact = [_without_tax(amounts[index], percent) for index in members]
+            for index, net in zip(members, round_together(exact, base), strict=True):
                 nets[index] = net
         else:
-            base = gross_or_net
+            base = amount
             tax = round_minor(Decimal(base) * percent / 100)
         taxes.append(TaxSum(lines[members[0]].tax_name, percent, category, base, tax))
     net, tax_sum = sum(nets), sum(tax.tax_minor for tax in taxes)
     return Totals(tuple(amounts), tuple(nets), tuple(taxes), net, tax_sum, net + tax_sum)
+
+
+def _without_tax(amount_minor: int, percent: Decimal) -> Decimal:
+    return Decimal(amount_minor) * 100 / (100 + percent)
 
 
 def _by_rate(lines: Sequence[Priced]) -> dict[tuple[str, Decimal], list[int]]:
@@ -205,21 +209,16 @@ def _by_rate(lines: Sequence[Priced]) -> dict[tuple[str, Decimal], list[int]]:
     return places
 
 
-def share_out(total: int, weights: Sequence[int]) -> list[int]:
-    """Split a whole amount in proportion to weights; the parts always add up (largest remainders first).
+def round_together(exact: Sequence[Decimal], total: int) -> list[int]:
+    """Round amounts so that they add up to their rounded sum: down, then up where most was cut off.
 
     Examples
     --------
-    >>> share_out(100, [1, 1, 1])
+    >>> round_together([Decimal("33.4"), Decimal("33.3"), Decimal("33.3")], 100)
     [34, 33, 33]
     """
-    whole = sum(weights)
-    if whole == 0:
-        return [total, *[0] * (len(weights) - 1)] if weights else []
-    exact = [Decimal(total) * weight / whole for weight in weights]
-    parts = [int(part // 1) for part in exact]
-    left = total - sum(parts)
-    order = sorted(range(len(weights)), key=lambda index: (parts[index] - exact[index], index))
-    for index in order[:left]:
+    parts = [math.floor(amount) for amount in exact]
+    order = sorted(range(len(exact)), key=lambda index: (parts[index] - exact[index], index))
+    for index in order[: total - sum(parts)]:
         parts[index] += 1
     return parts

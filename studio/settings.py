@@ -324,4 +324,9 @@ LOGGING: dict[str, Any] = {
 _EVERYONE = ("owner", "photographer", "editor")
 STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = [
     ("studio:start", "Start", _EVERYONE),
+    ("studio:bookings", "Bookings", _EVERYONE),
+    ("studio:diary", "Diary", _EVERYONE),
+    ("studio:clients", "Clients", ("owner", "photographer")),
+    ("studio:settings", "Settings", ("owner",)),
+    ("listings:today", "Today", _EVERYONE),
 ]

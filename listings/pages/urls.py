@@ -2,10 +2,12 @@
 
 from django.urls import URLPattern, URLResolver
 
-from listings.pages import intake_urls, sheet_urls
+from listings.pages import delivery_urls, intake_urls, sheet_urls, visit_urls
 
 app_name = "listings"
 
 urlpatterns: list[URLPattern | URLResolver] = []
 urlpatterns += intake_urls.urlpatterns
 urlpatterns += sheet_urls.urlpatterns
+urlpatterns += visit_urls.urlpatterns
+urlpatterns += delivery_urls.urlpatterns

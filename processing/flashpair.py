@@ -10,12 +10,17 @@ import cv2
 import numpy as np
 
 from .colour import linear_from_xy, xy_from_kelvin
+from .lightmap import estimate_map
 
 if TYPE_CHECKING:
     from .casts import CameraColour
 
 FLASH_KELVIN = 5600.0  # common practice for electronic flash, no source
-WORK_WIDTH = 450  # px; widths of the smoothing below belong to it
+WORK_WIDTH = 480  # px; the filters' widths below belong to it
+NOISE = 0.004  # of the clipping level: an 8-bit file in the shadows; decides only whom to believe
+CLIPPED, DARK = 0.95, 0.002  # linear levels beyond which a pixel says nothing
+# widths (px), colour reach (encoded) and weight needed: from where nothing else is known to full detail
+SCALES = ((50.0, 0.40, 0.003), (10.0, 0.20, 0.01), (2.0, 0.12, 0.05))
 
 
 def light_from_flash(
@@ -26,55 +31,72 @@ def light_from_flash(
     Parameters
     ----------
     ambient, with_flash : (H, W, 3) float32
-        Linear sRGB, aligned; clipped pixels are left out.
+        Linear sRGB, aligned; clipped pixels are left out, so hot spots and reflections of the flash do not
+        count.
     prior_uv : (h, w, 2) float32
-        The map found from the ambient frame alone: used where the flash does not reach, and, without camera
-        data, to find the one constant that the pair leaves open (the flash's own colour).
+        The map found from the ambient frame alone: used where the flash does not reach.
     camera : CameraColour or None
 
     Returns
     -------
-    (h, w, 2) float32 of the shape of `prior_uv`
+    (h, w, 2) float32, 480 px wide
 
     Source
     ------
     Idea: G. Petschnigg et al., "Digital photography with flash and no-flash image pairs", SIGGRAPH 2004.
+    Filter: E. Gastal, M. Oliveira, "Domain transform for edge-aware image processing", SIGGRAPH 2011.
     """
     size = (WORK_WIDTH, max(1, round(WORK_WIDTH * ambient.shape[0] / ambient.shape[1])))
     ambient, with_flash = (cv2.resize(x, size, interpolation=cv2.INTER_AREA) for x in (ambient, with_flash))
-    difference = with_flash - ambient
-    usable = (with_flash.max(-1) < 0.97) & (ambient.min(-1) > 0.004) & (difference.min(-1) > 0.004)
-    level = np.minimum(difference.mean(-1) / 0.03, 1) ** 2 * np.minimum(ambient.min(-1) / 0.02, 1)
-    weight = np.where(usable, level, 0).astype(np.float32)
-    logs = np.log(np.maximum(ambient, 1e-4)) - np.log(np.maximum(difference, 1e-4))
-    chroma = np.clip(logs[..., [0, 2]] - logs[..., [1]], -1.6, 1.6).astype(np.float32)
+    flash_only = with_flash - ambient
+    weight = _weight(ambient, with_flash, flash_only)
     prior = cv2.resize(prior_uv, size, interpolation=cv2.INTER_CUBIC)
-    chroma += _flash_uv(chroma, weight, prior, camera)
-    smooth, reach = _smooth_by_weight(chroma, weight)
-    merged = prior + reach[..., None] * (smooth - prior)
+    chroma = np.clip(_uv(ambient) - _uv(flash_only), -2, 2)
+    chroma += flash_uv(chroma, weight, prior, flash_only, camera)
     guide = np.clip(ambient, 0, 1).astype(np.float32) ** np.float32(1 / 2.2)
-    fine = [cv2.ximgproc.guidedFilter(guide, np.ascontiguousarray(merged[..., i]), 8, 3e-4) for i in (0, 1)]
-    return cv2.resize(np.dstack(fine), prior_uv.shape[1::-1], interpolation=cv2.INTER_AREA)
+    stacked = np.dstack([chroma * weight[..., None], weight]).astype(np.float32)
+    light = prior
+    for width, reach, needed in SCALES:
+        spread = cv2.ximgproc.dtFilter(guide, stacked, width, reach)
+        say = np.maximum(spread[..., 2:], np.float32(1e-7))
+        light = light + (spread[..., :2] / say - light) * np.clip(say / np.float32(needed), 0, 1)
+    return light.astype(np.float32)
 
 
-def _flash_uv(
-    chroma: np.ndarray, weight: np.ndarray, prior: np.ndarray, camera: "CameraColour | None"
+def _uv(rgb: np.ndarray) -> np.ndarray:
+    logs = np.log(np.maximum(rgb, 1e-4))
+    return (logs[..., [0, 2]] - logs[..., [1]]).astype(np.float32)
+
+
+def _weight(ambient: np.ndarray, with_flash: np.ndarray, flash_only: np.ndarray) -> np.ndarray:
+    """1 where the ratio is free of noise, 0 where a frame is clipped or either light is missing."""
+    usable = (np.maximum(ambient, with_flash).max(-1) < CLIPPED) & (
+        np.minimum(ambient, flash_only).min(-1) > DARK
+    )
+    variance = 1e-3 + ((NOISE / np.maximum(ambient, 1e-4)) ** 2).sum(-1)
+    variance += ((1.4 * NOISE / np.maximum(flash_only, 1e-4)) ** 2).sum(-1)  # a difference of two frames
+    return np.where(usable, 1e-3 / variance, 0).astype(np.float32)
+
+
+def flash_uv(
+    chroma: np.ndarray,
+    weight: np.ndarray,
+    prior: np.ndarray,
+    flash_only: np.ndarray,
+    camera: "CameraColour | None",
 ) -> np.ndarray:
-    """Log-chromaticity of the flash after the camera's white balance."""
-    if camera is not None:
-        rgb = np.maximum(camera.balanced_linear(linear_from_xy(xy_from_kelvin(FLASH_KELVIN))), 0.02)
-        return np.log(rgb[[0, 2]] / rgb[1]).astype(np.float32)
-    strong = weight > 0.5 * max(float(weight.max()), 1e-6)
-    return np.median((prior - chroma)[strong], axis=0) if strong.any() else np.zeros(2, np.float32)
+    """Log-chromaticity of the flash after the camera's white balance.
 
-
-def _smooth_by_weight(chroma: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Confidence-weighted blur at three widths, the finest that has enough light; and where any reached."""
-    sums = []
-    for sigma in (2.5, 12, 60):
-        total = cv2.GaussianBlur(weight, (0, 0), sigma)
-        mean = cv2.GaussianBlur(chroma * weight[..., None], (0, 0), sigma) / (total[..., None] + 1e-6)
-        sums.append((mean, total))
-    fine, middle = np.minimum(sums[0][1] / 0.15, 1)[..., None], np.minimum(sums[1][1] / 0.05, 1)[..., None]
-    smooth = fine * sums[0][0] + (1 - fine) * (middle * sums[1][0] + (1 - middle) * sums[2][0])
-    return smooth, np.minimum(sums[2][1] / 0.02, 1)
+    Three witnesses: the ambient map of one frame against the ratio; the flash-only picture, which has one
+    light, seen by the network; and, with camera data, daylight of 5600 K.
+    """
+    strong = weight > 0.3 * max(float(weight.max()), 1e-6)
+    if not strong.any():
+        return np.zeros(2, np.float32)
+    by_ambient = np.median((prior - chroma)[strong], axis=0)
+    alone, _ = estimate_map(np.clip(flash_only, 0, 1).astype(np.float32))
+    measured = (by_ambient + np.median(alone, axis=(0, 1))) / 2
+    if camera is None:
+        return measured.astype(np.float32)
+    rgb = np.maximum(camera.balanced_linear(linear_from_xy(xy_from_kelvin(FLASH_KELVIN))), 0.02)
+    return ((measured + np.log(rgb[[0, 2]] / rgb[1])) / 2).astype(np.float32)

@@ -2,7 +2,9 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 
+import cv2
 import numpy as np
 
 from . import arrays, highlights
@@ -30,6 +32,8 @@ class Frame:
         Balanced camera colour -> linear sRGB; rows sum to 1, so neutral stays neutral.
     white_srgb : (3,) array or None
         Linear sRGB, luminance 1, of the light that the camera balanced for.
+    is_root : bool
+        `camera_u16` holds square roots (see `to_root`); everything above speaks of their squares.
     notes : list of sentences on what had to be assumed.
     """
 
@@ -42,6 +46,7 @@ class Frame:
     multipliers: np.ndarray = field(default_factory=lambda: np.ones(3))
     srgb_from_camera: np.ndarray = field(default_factory=lambda: np.eye(3))
     white_srgb: np.ndarray | None = None
+    is_root: bool = False
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -67,10 +72,24 @@ class Frame:
     def to_linear(self, camera_u16: np.ndarray, gain: np.ndarray | None = None) -> np.ndarray:
         """Rows of 16-bit camera codes as linear sRGB float32, the light's gain applied if given."""
         camera = camera_u16.astype(np.float32)
-        camera *= np.float32(1 / self.unit)
+        if self.is_root:
+            camera *= camera
+            camera *= np.float32(1 / (65535 * self.unit))
+        else:
+            camera *= np.float32(1 / self.unit)
         return highlights.light_band(
             camera, gain, srgb_from_camera=self.srgb_from_camera, clip_levels=self.clip_levels
         )
+
+    def to_root(self) -> None:
+        """Turn the codes into 16-bit square roots, in place, for resampling.
+
+        Bicubic weights overshoot: in linear light the dark side of a lamp's edge would fall below zero and
+        come out as black dots. Between roots the same overshoot stays invisible.
+        """
+        if not self.is_root:
+            cv2.LUT(self.camera_u16, root_table(), dst=self.camera_u16)
+            self.is_root = True
 
     def bands(self, rows: int = 512) -> Iterator[tuple[int, int]]:
         """(row0, row1) of bands that cover the height."""
@@ -86,6 +105,14 @@ class Frame:
         """
         small = self.linear(max_edge)
         return grey_from_linear(small), small.shape[1] / self.size[0]
+
+
+@lru_cache(maxsize=1)
+def root_table() -> np.ndarray:
+    """16-bit square roots of 16-bit codes. Read-only."""
+    table = np.sqrt(np.arange(65536) * 65535.0).round().astype(np.uint16)
+    table.setflags(write=False)
+    return table
 
 
 def grey_from_linear(rgb_linear: np.ndarray) -> np.ndarray:

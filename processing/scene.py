@@ -100,6 +100,7 @@ def read_scene(paths: Sequence[Path | str], plan: Plan, *, clock: Clock = lambda
     warp = make_warp(plan)
     if not used:
         small = _evened(plan, _small(reference, size))
+        reference.to_root()
         return Scene(warp, small, frame=reference, facts_frame=reference)
     smalls = {plan.reference: _small(reference, size)}
     darkest = min([plan.reference, *used], key=lambda i: plan.frames[i].ev)
@@ -158,6 +159,7 @@ def _add(
     merger: Merger, plan: Plan, frame: Frame, index: int, held: np.ndarray | None, *, is_darkest: bool
 ) -> None:
     """Add one frame, resampled through its own map, to the merged scene."""
+    frame.to_root()
     own = make_warp(plan, index=index)
     reference = make_warp(plan)
     width, height = plan.size

@@ -89,16 +89,22 @@ def rows_of(model: type[Line], lines: Sequence[Any], totals: money.Totals) -> li
     ]
 
 
-def write(document: Doc, rows: Sequence[Any], taxes: Sequence[money.TaxSum], *, series: str) -> Doc:
-    """Number and sum up a document, seal it with its digest, and store it with its lines."""
-    kind = documents.kind_of(document)
-    document.series, document.year = series, document.issued_on.year
-    document.sequence = next_number(kind, series, document.year)
-    document.number = f"{series}-{document.year}-{document.sequence:04d}"
+def sum_up(document: Doc, rows: Sequence[Any], taxes: Sequence[money.TaxSum]) -> Doc:
+    """Put the sums of its lines and taxes on a document."""
     document.taxes = [asdict(tax) | {"percent": f"{tax.percent:.3f}"} for tax in taxes]
     document.net_minor = sum(row.net_minor for row in rows)
     document.tax_minor = sum(tax.tax_minor for tax in taxes)
     document.total_minor = document.net_minor + document.tax_minor
+    return document
+
+
+def write(document: Doc, rows: Sequence[Any], taxes: Sequence[money.TaxSum], *, series: str) -> Doc:
+    """Number a document, sum it up, seal it with its digest, and store it with its lines."""
+    kind = documents.kind_of(document)
+    document.series, document.year = series, document.issued_on.year
+    document.sequence = next_number(kind, series, document.year)
+    document.number = f"{series}-{document.year}-{document.sequence:04d}"
+    sum_up(document, rows, taxes)
     document.digest = documents.digest_of(documents.content_of(document, lines=rows))
     document.save()
     for row in rows:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
 
 from studio import money
-from studio.models import Invoice, Payment, TaxRate
+from studio.models import Invoice, Payment
 
 
 class MoneyField(forms.CharField):
@@ -111,28 +110,6 @@ class CreditForm(forms.Form):
         ):
             raise ValidationError("Give the amount that is to be credited.")
         return self.cleaned_data
-
-
-class ExtraLineForm(forms.Form):
-    """Something to bill that came up after the price was agreed."""
-
-    description = forms.CharField(label="What", max_length=240)
-    quantity = forms.DecimalField(
-        label="Quantity", min_value=Decimal("0.01"), max_digits=9, decimal_places=2, initial=1
-    )
-    tax_rate = forms.ModelChoiceField(
-        label="Tax", queryset=TaxRate.objects.order_by("-percent"), empty_label=None
-    )
-
-    def __init__(self, *args: Any, currency: str, **kwargs: Any):
-        super().__init__(*args, **kwargs)
-        self.fields["unit_minor"] = MoneyField(
-            currency=currency,
-            least_minor=None,
-            label=f"Price each, in {currency}",
-            help_text="With a minus sign it is taken off.",
-        )
-        self.order_fields(["description", "quantity", "unit_minor", "tax_rate"])
 
 
 class InvoiceFilterForm(forms.Form):

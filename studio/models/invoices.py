@@ -67,7 +67,9 @@ class FrozenModel(models.Model):
 class IssuedDocument(FrozenModel):
     """What invoices and credit notes share. Parties are snapshots; money is in minor units of `currency`."""
 
-    changeable = frozenset({"pdf", "pdf_sha256", "pdf_claimed_until", "pdf_attempts", "pdf_failed_reason"})
+    changeable = frozenset(
+        {"pdf", "pdf_sha256", "pdf_claimed_until", "pdf_attempts", "pdf_failed_reason", "link_generation"}
+    )
 
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     client = models.ForeignKey("studio.Client", on_delete=models.PROTECT)
@@ -95,6 +97,9 @@ class IssuedDocument(FrozenModel):
     pdf_claimed_until = models.DateTimeField(null=True, blank=True)
     pdf_attempts = models.PositiveSmallIntegerField(default=0)
     pdf_failed_reason = models.CharField(max_length=300, blank=True)
+    link_generation = models.PositiveSmallIntegerField(
+        default=1, help_text="Raised to make earlier links useless."
+    )
 
     class Meta:
         abstract = True

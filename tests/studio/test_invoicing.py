@@ -146,6 +146,14 @@ def test_a_free_visit_is_billed_at_nothing_and_counts_as_paid() -> None:
     assert invoicing.standing_of(invoice, now=NOW) == "Paid"
 
 
+def test_a_draft_says_what_the_invoice_will_say_and_writes_nothing() -> None:
+    booking = make_booking()
+    drafted = invoicing.draft(booking, now=NOW)
+    assert not Invoice.objects.exists()
+    content = documents.content_of(invoicing.issue(booking, by=None, now=NOW))
+    assert drafted | {"number": content["number"]} == content
+
+
 # --- frozen -------------------------------------------------------------------------------------------
 
 
@@ -369,23 +377,3 @@ def test_every_money_event_is_written_down() -> None:
         Event.objects.filter(booking=booking, user=owner).order_by("pk").values_list("verb", flat=True)
     )
     assert verbs == ["issued the invoice", "recorded a payment", "issued a credit note"]
-
-
-# --- lines after the visit ----------------------------------------------------------------------------
-
-
-def test_a_line_added_after_the_visit_is_billed_and_then_stays() -> None:
-    owner, booking, rate = make_owner(), make_booking(), factories.make_tax_rate()
-    line = invoicing.add_line(
-        booking,
-        description="Waiting time",
-        quantity=Decimal(1),
-        unit_minor=2500,
-        tax_rate=rate,
-        by=owner,
-        now=NOW,
-    )
-    invoice = invoicing.issue(booking, by=owner, now=NOW)
-    assert invoice.total_minor == 28200
-    with pytest.raises(StaleState, match=invoice.number):
-        invoicing.remove_line(line, by=owner, now=NOW)

@@ -30,5 +30,6 @@ def read(booking: Booking, *, by: User, now: dt.datetime) -> str:
     return sealing.unseal(bytes(note.sealed))
 
 
-def is_there(booking: Booking) -> bool:
-    return AccessNote.objects.filter(booking=booking, wiped_at=None).exists()
+def of(booking: Booking) -> AccessNote | None:
+    """Return the note's row, its text still sealed."""
+    return AccessNote.objects.filter(booking=booking).first()

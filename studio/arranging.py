@@ -101,28 +101,40 @@ def ask_again(booking: Booking, starts_at: dt.datetime, *, by: User | Client, no
     return booking
 
 
-def shift(
-    booking: Booking,
-    starts_at: dt.datetime,
-    photographer: User | None,
-    *,
-    by: User | Client,
-    now: dt.datetime,
-) -> Booking:
-    """Move an agreed visit: the client within the terms, staff at any time."""
-    if booking.state not in (State.AGREED, State.ASKED):
-        raise StaleState(
-            f"Booking {booking.number} is {booking.get_state_display().lower()} and stays where it is."
-        )
+def choose(booking: Booking, starts_at: dt.datetime, *, by: User | Client, now: dt.datetime) -> Booking:
+    """The client takes another free time: a new request, or an agreed visit moved within the terms."""
+    if booking.state in (State.ASKED, State.HELD):
+        return ask_again(booking, starts_at, by=by, now=now)
+    if booking.state != State.AGREED:
+        raise _stays(booking)
     if isinstance(by, Client):
         check_terms(booking, now=now)
     with transaction.atomic():
-        if isinstance(by, Client):
-            diary.take_any(booking, starts_at, now=now, by=by)
-        else:
-            _take(booking, starts_at, photographer or booking.photographer, by=by, now=now)
+        diary.take_any(booking, starts_at, now=now, by=by)
         letters.moved(booking, by_client=isinstance(by, Client), now=now)
     return booking
+
+
+def set_time(
+    booking: Booking, starts_at: dt.datetime, photographer: User | None, *, by: User, now: dt.datetime
+) -> Booking:
+    """Staff set a time that was spoken about: it is agreed, or moved when it was agreed before."""
+    if booking.state not in booking_states.OPEN:
+        raise _stays(booking)
+    with transaction.atomic():
+        _take(booking, starts_at, photographer, by=by, now=now)
+        if booking.state == State.AGREED:
+            letters.moved(booking, by_client=False, now=now)
+        else:
+            booking_states.move(booking, State.AGREED, by=by, now=now)
+            letters.agreed(booking, now=now)
+    return booking
+
+
+def _stays(booking: Booking) -> StaleState:
+    return StaleState(
+        f"Booking {booking.number} is {booking.get_state_display().lower()}: its time stays as it is."
+    )
 
 
 def call_off(booking: Booking, reason: str, *, by: User | Client, now: dt.datetime) -> Booking:

@@ -50,10 +50,10 @@ def feed(photographer: User, bookings: Iterable[Booking], *, now: dt.datetime) -
     return bytes(calendar.to_ical())
 
 
-def feed_path(photographer: User) -> str:
+def feed_address(photographer: User) -> str:
     """Return the secret address of the feed; raising the generation makes it useless."""
     secret = tokens.token("calendar", str(photographer.pk), photographer.calendar_generation)
-    return reverse("studio:calendar-feed", args=[photographer.pk, secret])
+    return settings.PUBLIC_URL + reverse("studio:calendar-feed", args=[photographer.pk, secret])
 
 
 def uid(booking: Booking) -> str:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
 from django.db.models import Q
 
-from studio import money
-from studio.models import Agency, Booking, BookingLine, Business, PriceItem, PriceList
+from studio import money, records
+from studio.errors import AlreadyIssued
+from studio.models import Agency, Booking, BookingLine, Business, PriceItem, PriceList, TaxRate, User
+from studio.travel import Point, Roads
 
 Kind = PriceItem.Kind
 CHOSEN = (Kind.EXTRA, Kind.PER_ROOM, Kind.RUSH)
@@ -82,6 +84,37 @@ def price_list_for(agency: Agency | None, *, on: dt.date) -> PriceList | None:
     return holds.filter(agency=None).first()
 
 
+def quote_for(
+    prices: PriceList | None,
+    business: Business,
+    *,
+    extras: Iterable[str],
+    point: Point | None,
+    floor_area_m2: int | None,
+    bedrooms: int | None,
+    bathrooms: int | None,
+) -> Quote:
+    """Quote by the business's habits; without a price list there are no lines, and staff write them."""
+    if prices is None:
+        return Quote((), money.add_up(()), business.shortest_visit_minutes, 0)
+    base = None
+    if business.base_latitude_deg is not None and business.base_longitude_deg is not None:
+        base = (business.base_latitude_deg, business.base_longitude_deg)
+    return quote(
+        Wish(
+            price_list=prices,
+            floor_area_m2=floor_area_m2,
+            bedrooms=2 if bedrooms is None else bedrooms,
+            bathrooms=1 if bathrooms is None else bathrooms,
+            extras=frozenset(extras),
+            distance_km=Roads.of(business).road_km(base, point),
+            prices_include_tax=business.prices_include_tax,
+            travel_free_km=business.travel_free_km,
+            shortest_minutes=business.shortest_visit_minutes,
+        )
+    )
+
+
 def quote(wish: Wish) -> Quote:
     """Build the price lines of a wish: base by area, what was chosen, travel; tax once per rate."""
     items = list(wish.price_list.items.select_related("tax_rate"))
@@ -145,6 +178,57 @@ def write_lines(booking: Booking, lines: Sequence[Line]) -> None:
         )
         for position, line in enumerate(lines)
     )
+
+
+def may_edit_lines(booking: Booking) -> bool:
+    """Say whether lines may still change: not once they are invoiced, nor when all is over."""
+    is_over = booking.state in (Booking.State.CLOSED, Booking.State.CALLED_OFF)
+    return not is_over and not booking.invoices.exists()
+
+
+def add_line(
+    booking: Booking,
+    *,
+    description: str,
+    quantity: Decimal,
+    unit_minor: int,
+    tax_rate: TaxRate,
+    by: User,
+    now: dt.datetime,
+) -> BookingLine:
+    """Add a line by hand, as long as nothing is invoiced."""
+    _check_may_edit(booking)
+    last = booking.lines.order_by("-position").first()
+    line = BookingLine.objects.create(
+        booking=booking,
+        position=last.position + 1 if last else 0,
+        description=description,
+        quantity=quantity,
+        unit_minor=unit_minor,
+        tax_name=tax_rate.name,
+        tax_percent=tax_rate.percent,
+        tax_category=tax_rate.category,
+    )
+    records.note("added a price line", booking=booking, user=by, now=now, description=description)
+    return line
+
+
+def remove_line(booking: Booking, line: BookingLine, *, by: User, now: dt.datetime) -> None:
+    """Take a line away, as long as nothing is invoiced."""
+    _check_may_edit(booking)
+    records.note(
+        "took a price line away", booking=booking, user=by, now=now,
+        description=line.description, unit_minor=line.unit_minor,
+    )  # fmt: skip
+    line.delete()
+
+
+def _check_may_edit(booking: Booking) -> None:
+    if not may_edit_lines(booking):
+        raise AlreadyIssued(
+            "These lines are invoiced or the booking is over; they stay as they are. "
+            "A credit note corrects an invoice."
+        )
 
 
 def totals_of(booking: Booking) -> money.Totals:

@@ -11,7 +11,6 @@ from django.core.exceptions import ValidationError
 from studio import asking, quoting
 from studio.forms.places import HomeForm
 from studio.models import Business, Client, PriceItem, PriceList, Property, Terms
-from studio.travel import Roads
 
 
 class MomentField(forms.CharField):
@@ -123,29 +122,16 @@ class RequestForm(HomeForm):
         point = good.get("point") or (None, None)
         return Property(latitude_deg=point[0], longitude_deg=point[1])
 
-    def quote(self) -> quoting.Quote | None:
+    def quote(self) -> quoting.Quote:
         """Return the price of what is filled in so far; what can't be read counts as not filled in."""
-        if self.prices is None:
-            return None
         if self.is_bound:
             self.is_valid()
         good = getattr(self, "cleaned_data", {})
-        base = None
-        if self.business.base_latitude_deg is not None and self.business.base_longitude_deg is not None:
-            base = (self.business.base_latitude_deg, self.business.base_longitude_deg)
-        return quoting.quote(
-            quoting.Wish(
-                price_list=self.prices,
-                floor_area_m2=good.get("floor_area_m2"),
-                bedrooms=_count(good.get("bedrooms"), 2),
-                bathrooms=_count(good.get("bathrooms"), 1),
-                extras=frozenset(good.get("extras") or ()),
-                distance_km=Roads.of(self.business).road_km(base, self.home.point),
-                prices_include_tax=self.business.prices_include_tax,
-                travel_free_km=self.business.travel_free_km,
-                shortest_minutes=self.business.shortest_visit_minutes,
-            )
-        )
+        return quoting.quote_for(
+            self.prices, self.business, extras=good.get("extras") or (), point=good.get("point"),
+            floor_area_m2=good.get("floor_area_m2"), bedrooms=good.get("bedrooms"),
+            bathrooms=good.get("bathrooms"),
+        )  # fmt: skip
 
     def asked(self, quote: quoting.Quote) -> asking.Asked:
         """Return the finished request."""
@@ -167,5 +153,30 @@ class RequestForm(HomeForm):
         )
 
 
-def _count(value: int | None, otherwise: int) -> int:
-    return otherwise if value is None else value
+class SetForm(forms.Form):
+    """What is wanted, for a booking that staff write down."""
+
+    extras = forms.MultipleChoiceField(label="Extras", required=False, widget=forms.CheckboxSelectMultiple)
+    wishes = forms.CharField(
+        label="Wishes", required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 2})
+    )
+    access_contact = forms.CharField(label="Who opens the door?", required=False, max_length=200)
+
+    def __init__(
+        self, *args: Any, client: Client | None, business: Business, on: dt.date, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.business = business
+        own = client.price_list if client else None
+        self.prices = own or quoting.price_list_for(client.agency if client else None, on=on)
+        items = self.prices.items.filter(is_offered=True, kind__in=quoting.CHOSEN) if self.prices else []
+        self.fields["extras"].choices = [(item.code, item.name) for item in items]  # type: ignore[attr-defined]
+
+    def quote(self, home_form: HomeForm) -> quoting.Quote:
+        """Return the price lines for this home."""
+        good = home_form.cleaned_data
+        return quoting.quote_for(
+            self.prices, self.business, extras=self.cleaned_data["extras"], point=good.get("point"),
+            floor_area_m2=good.get("floor_area_m2"), bedrooms=good.get("bedrooms"),
+            bathrooms=good.get("bathrooms"),
+        )  # fmt: skip

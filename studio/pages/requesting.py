@@ -32,7 +32,7 @@ def _form(request: HttpRequest, client: Client | None, now: dt.datetime) -> Requ
 def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
     """Return what stands beside the questions: the price line by line and the free times."""
     quote = form.quote()
-    minutes = quote.minutes if quote else form.business.shortest_visit_minutes
+    minutes = quote.minutes
     good = getattr(form, "cleaned_data", {})
     first_on = good.get("week")
     return {

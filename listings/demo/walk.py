@@ -256,7 +256,7 @@ class Walk:
     # --- waiting ---------------------------------------------------------------------------------------
 
     def _wait(self, ready: Callable[[], Found], *, words: Callable[[], str]) -> Found:
-        """Wait for the workers and show what they do: one line that changes, or a line for each kind of work."""
+        """Wait for the workers and show what they do: one changing line, or a line for each kind of work."""
         shown = ""
         is_terminal = sys.stdout.isatty()
         while not (found := ready()):

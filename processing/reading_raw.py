@@ -39,7 +39,6 @@ def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None
     with _opened(path) as raw:
         facts = _facts(path, raw)
         notes: list[str] = []
-        is_mosaic = _has_rggb_mosaic(raw)
         mosaic = _mosaic(raw, path) if raw.raw_type == rawpy.RawType.Flat else None
         if multipliers is None:
             multipliers, note = _multipliers(raw)
@@ -47,14 +46,16 @@ def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None
         matrix, white_srgb, note = _matrix(raw, multipliers)
         notes += note
         own_path = raw.num_colors != 3  # four-colour filters: LibRaw's whole way to linear sRGB
+        black, white = _black(raw), _white_levels(raw, mosaic)
+        scale = (white[:3] - black[:3]) / (raw.white_level - black[:3].mean())
+        clipped = None
+        if mosaic is not None and _has_rggb_mosaic(raw):
+            # before decoding: half size changes what LibRaw says of the pattern
+            clipped = _clipped_from_mosaic(mosaic, np.array(raw.raw_pattern), white)
+        del mosaic
         camera = _demosaic(raw, path, multipliers, half=half, to_srgb=own_path)
-        white = _white_levels(raw, mosaic)
-        pattern = raw.raw_pattern
-        if is_mosaic and mosaic is not None and pattern is not None:
-            clipped = _clipped_from_mosaic(mosaic, pattern, white)
-        else:
+        if clipped is None:
             clipped = _clipped_from_pixels(camera, half=half)
-        scale = (white[:3] - _black(raw)[:3]) / (raw.white_level - _black(raw)[:3].mean())
     headroom = 1.0 if own_path else float(multipliers.max())
     clip_levels = np.ones(3) if own_path else multipliers * np.clip(scale, 0.1, 1.0)
     least = float(clip_levels.min())

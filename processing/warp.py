@@ -156,18 +156,19 @@ class Warp:
         if not 0 <= row0 < row1 <= h:
             raise ShapeError(f"row0, row1: need 0 <= row0 < row1 <= {h}, got {row0}, {row1}")
         first, last = row0 // step - y0, (row1 - 1) // step + 1 - y0
-        nodes = self.coarse(channel)[first : last + 1]
-        ry = (np.arange(row0, row1) / step - y0 - first).astype(np.float32)
+        cells = (w - 1) // step + 1  # column 0 of the file lies on a node
+        nodes = self.coarse(channel)[first : last + 1, -x0 : cells + 1 - x0]
+        ry = np.arange(row0, row1) / step - y0 - first
         i = np.minimum(ry.astype(int), len(nodes) - 2)
-        f = (ry - i)[:, None]
-        rx = np.arange(w) / step - x0
-        j = np.minimum(rx.astype(int), nodes.shape[1] - 2)
-        g = (rx - j).astype(np.float32)
+        f = (ry - i).astype(np.float32)[:, None]
+        g = (np.arange(step) / step).astype(np.float32)
         out = []
         for axis in (0, 1):
             rows = nodes[i, :, axis] * (1 - f) + nodes[i + 1, :, axis] * f
-            out.append(rows[:, j] * (1 - g) + rows[:, j + 1] * g)
-        return np.ascontiguousarray(out[0]), np.ascontiguousarray(out[1])
+            filled = np.diff(rows, axis=1)[..., None] * g
+            filled += rows[:, :-1, None]
+            out.append(np.ascontiguousarray(filled.reshape(len(rows), -1)[:, :w]))
+        return out[0], out[1]
 
     def interpolated(self, xy: np.ndarray) -> np.ndarray:
         """Source points of out points, read from the coarse array (as the file is). (n, 2)."""

@@ -26,6 +26,7 @@ class Progress:
     frames_unreadable: int
     coming: int
     pictures: int
+    unseen: int
     waiting: int
     being_made: int
     made: int
@@ -47,6 +48,9 @@ class Progress:
         if self.frames_unread:
             done = self.frames - self.frames_unread
             return f"Reading frames: {done} of {self.frames}."
+        if self.unseen:
+            done = self.pictures - self.unseen
+            return f"Finding lines, lens and light: {done} of {self.pictures} pictures."
         if self.waiting or self.being_made:
             return f"Making pictures: {self.made} of {self.pictures} are made."
         if self.settles_in_s is not None and self.settles_in_s > 0:
@@ -72,10 +76,10 @@ class Progress:
     @property
     def share(self) -> int:
         """Percent of the work that is done, reading and making taken by their usual times."""
-        whole = self.frames * READ_S + max(self.pictures, 1) * MAKE_S
-        left = self.frames_unread * READ_S + (self.waiting + self.being_made) * MAKE_S
-        if self.frames_unread or not self.pictures:
-            left = max(left, MAKE_S)
+        expected = self.pictures or self.frames
+        whole = self.frames * READ_S + expected * MAKE_S
+        unmade = self.waiting + self.being_made if self.pictures else expected
+        left = self.frames_unread * READ_S + unmade * MAKE_S
         return round(100 * (1 - left / whole)) if whole else 0
 
 
@@ -89,6 +93,7 @@ def of(booking: Booking, *, now: dt.datetime) -> Progress:
     )
     pictures = Picture.objects.filter(booking=booking).aggregate(
         all=Count("pk"),
+        unseen=Count("pk", filter=Q(state=picture.WAITING, analysis__isnull=True)),
         waiting=Count("pk", filter=Q(state=picture.WAITING)),
         being_made=Count("pk", filter=Q(state=picture.BEING_MADE)),
         made=Count("pk", filter=Q(state=picture.MADE)),
@@ -101,13 +106,15 @@ def of(booking: Booking, *, now: dt.datetime) -> Progress:
         touched_at__gte=now - dt.timedelta(days=settings.UPLOAD_KEEP_DAYS),
     ).count()
     work = VisitWork.objects.filter(booking=booking).first()
-    left_s = frames["unread"] * READ_S + (pictures["waiting"] + pictures["being_made"]) * make_seconds()
+    unmade = pictures["waiting"] + pictures["being_made"] if pictures["all"] else frames["all"]
+    left_s = frames["unread"] * READ_S + unmade * make_seconds()
     return Progress(
         frames=frames["all"],
         frames_unread=frames["unread"],
         frames_unreadable=frames["unreadable"],
         coming=coming,
         pictures=pictures["all"],
+        unseen=pictures["unseen"],
         waiting=pictures["waiting"],
         being_made=pictures["being_made"],
         made=pictures["made"],

@@ -129,6 +129,7 @@ def receive(
     most = upload.size - offset
     if length is not None and length > most:
         raise NotTaken(f"{upload.name}: more bytes than the {upload.size} that were announced")
+    most = most if length is None else length
     path = partial_path(upload)
     path.parent.mkdir(parents=True, exist_ok=True)
     try:
@@ -147,8 +148,11 @@ def _append(path: Path, read: Callable[[int], bytes], *, offset: int, most: int)
         try:
             while end - offset < most and (block := _read(read, min(BLOCK, most - (end - offset)))):
                 end = _append_block(file, block, at=end)
-        finally:
-            os.fsync(file.fileno())
+        except BaseException:
+            with contextlib.suppress(OSError):  # the first trouble is the one to tell
+                os.fsync(file.fileno())
+            raise
+        os.fsync(file.fileno())
     return end
 
 

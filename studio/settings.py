@@ -327,6 +327,9 @@ STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = [
     ("studio:bookings", "Bookings", _EVERYONE),
     ("studio:diary", "Diary", _EVERYONE),
     ("studio:clients", "Clients", ("owner", "photographer")),
+    ("studio:invoices", "Invoices", ("owner",)),
+    ("studio:mails", "Mail", _EVERYONE),
     ("studio:settings", "Settings", ("owner",)),
     ("listings:today", "Today", _EVERYONE),
+    ("listings:intake", "Bring in", _EVERYONE),
 ]

@@ -100,6 +100,18 @@ class PictureFrame(models.Model):
     def __str__(self) -> str:
         return f"{self.frame} in {self.picture}"
 
+    @property
+    def exposure_words(self) -> str:
+        """Say shutter time, aperture and ISO as a camera shows them."""
+        facts, words = self.frame.facts, []
+        if seconds := facts.get("exposure_s"):
+            words.append(f"{seconds:g} s" if seconds >= 0.3 else f"1/{round(1 / seconds)} s")
+        if aperture := facts.get("aperture"):
+            words.append(f"f/{aperture:g}")
+        if iso := facts.get("iso"):
+            words.append(f"ISO {iso:.0f}")
+        return ", ".join(words)
+
 
 class Correction(models.Model):
     """A plan carried out, its files and its measured result."""

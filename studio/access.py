@@ -20,7 +20,8 @@ from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django_htmx.http import HttpResponseClientRedirect
 
-from studio.models import Booking, Client, User
+from studio import tokens
+from studio.models import Booking, Client, CreditNote, Invoice, User
 
 CLIENT_KEY = "client"
 
@@ -146,3 +147,37 @@ def address_of(request: HttpRequest) -> str:
     if settings.SECURE_PROXY_SSL_HEADER and (forwarded := meta.get("HTTP_X_FORWARDED_FOR")):
         return str(forwarded).rsplit(",", 1)[-1].strip()
     return str(meta.get("REMOTE_ADDR", ""))
+
+
+def invoice_for_owner(request: HttpRequest, public_id: UUID | str) -> Invoice:
+    """Return the invoice, to an owner only."""
+    staff = staff_of(request)
+    if staff is None or not staff.is_owner:
+        raise Http404
+    return get_object_or_404(_documents(Invoice), public_id=public_id)
+
+
+def document_for_either(
+    request: HttpRequest, model: type[Invoice] | type[CreditNote], public_id: UUID | str
+) -> Invoice | CreditNote:
+    """Return the invoice or credit note to staff, or to the client who was billed."""
+    if staff_of(request) is not None:
+        return get_object_or_404(_documents(model), public_id=public_id)
+    if (client := client_of(request)) is None:
+        raise Http404
+    return get_object_or_404(_documents(model), public_id=public_id, client=client)
+
+
+def document_by_link(
+    model: type[Invoice] | type[CreditNote], public_id: UUID | str, token: str
+) -> Invoice | CreditNote:
+    """Return the invoice or credit note to anyone who has its unguessable link."""
+    document: Invoice | CreditNote = get_object_or_404(_documents(model), public_id=public_id)
+    if not tokens.fits(token, model._meta.model_name or "", document.public_id, document.link_generation):
+        raise Http404
+    return document
+
+
+def _documents(model: type[Invoice] | type[CreditNote]) -> QuerySet[Any]:
+    beside = ("booking__home",) if model is Invoice else ("invoice__booking__home",)
+    return model.objects.select_related("client__agency", *beside)

@@ -45,6 +45,10 @@ class Account:
         return self.total_minor - self.credited_minor - self.paid_minor
 
     @property
+    def owed_back_minor(self) -> int:
+        return max(0, -self.balance_minor)
+
+    @property
     def days_late(self) -> int:
         return (self.today - self.due_on).days if self.balance_minor > 0 else 0
 

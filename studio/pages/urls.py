@@ -2,10 +2,11 @@
 
 from django.urls import URLPattern, URLResolver
 
-from studio.pages import booking_urls, health_urls
+from studio.pages import booking_urls, health_urls, money_urls
 
 app_name = "studio"
 
 urlpatterns: list[URLPattern | URLResolver] = []
 urlpatterns += booking_urls.urlpatterns
 urlpatterns += health_urls.urlpatterns
+urlpatterns += money_urls.urlpatterns

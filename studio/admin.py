@@ -10,7 +10,7 @@ from django.http import HttpRequest
 from studio import models
 
 
-class ReadOnlyAdmin(admin.ModelAdmin[Any]):
+class ReadOnlyAdmin(admin.ModelAdmin):
     """Rows that are written once: shown in full, never added, changed or deleted here."""
 
     def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
@@ -23,7 +23,7 @@ class ReadOnlyAdmin(admin.ModelAdmin[Any]):
         return False
 
 
-class ReadOnlyLines(admin.TabularInline[Any, Any]):
+class ReadOnlyLines(admin.TabularInline):
     extra = 0
     can_delete = False
 
@@ -100,7 +100,7 @@ class BookingAdmin(ReadOnlyAdmin):
 
 
 @admin.register(models.User)
-class UserAdmin(admin.ModelAdmin[models.User]):
+class UserAdmin(admin.ModelAdmin):
     list_display = ("name", "email", "role", "is_active", "last_login")
     fields = ("name", "email", "role", "phone", "is_active")
     search_fields = ("name", "email")
@@ -130,7 +130,7 @@ for _model, _display in {
 
 
 @admin.register(models.Business)
-class BusinessAdmin(admin.ModelAdmin[models.Business]):
+class BusinessAdmin(admin.ModelAdmin):
     def has_add_permission(self, request: HttpRequest) -> bool:
         return False
 

@@ -10,10 +10,33 @@ from django.http import HttpRequest
 from studio import models
 
 
-class ReadOnlyAdmin(admin.ModelAdmin):
+def is_owner(request: HttpRequest) -> bool:
+    return bool(request.user.is_active and getattr(request.user, "is_staff", False))
+
+
+class OwnersAdmin(admin.ModelAdmin):
+    """The back room is the owner's, by role; there are no permissions to hand out one by one."""
+
+    def has_module_permission(self, request: HttpRequest) -> bool:
+        return is_owner(request)
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return is_owner(request)
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return is_owner(request)
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return is_owner(request)
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return is_owner(request)
+
+
+class ReadOnlyAdmin(OwnersAdmin):
     """Rows that are written once: shown in full, never added, changed or deleted here."""
 
-    def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+    def has_add_permission(self, request: HttpRequest) -> bool:
         return False
 
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
@@ -26,6 +49,9 @@ class ReadOnlyAdmin(admin.ModelAdmin):
 class ReadOnlyLines(admin.TabularInline):
     extra = 0
     can_delete = False
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return is_owner(request)
 
     def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return False
@@ -100,7 +126,7 @@ class BookingAdmin(ReadOnlyAdmin):
 
 
 @admin.register(models.User)
-class UserAdmin(admin.ModelAdmin):
+class UserAdmin(OwnersAdmin):
     list_display = ("name", "email", "role", "is_active", "last_login")
     fields = ("name", "email", "role", "phone", "is_active")
     search_fields = ("name", "email")
@@ -124,13 +150,11 @@ for _model, _display in {
     models.OpeningHours: ("weekday", "opens", "closes", "photographer"),
     models.DayOff: ("first_on", "last_on", "photographer", "reason"),
 }.items():
-    admin.site.register(
-        _model, type(f"{_model.__name__}Admin", (admin.ModelAdmin,), {"list_display": _display})
-    )
+    admin.site.register(_model, type(f"{_model.__name__}Admin", (OwnersAdmin,), {"list_display": _display}))
 
 
 @admin.register(models.Business)
-class BusinessAdmin(admin.ModelAdmin):
+class BusinessAdmin(OwnersAdmin):
     def has_add_permission(self, request: HttpRequest) -> bool:
         return False
 

@@ -25,7 +25,7 @@ class MoneyField(forms.CharField):
 
     def to_python(self, value: Any) -> Any:
         text = super().to_python(value)
-        if text in self.empty_values:
+        if not text:
             return None
         try:
             return money.parse_minor(text, self.currency)

@@ -269,16 +269,15 @@ def _client_page(request: HttpRequest, document: Document, token: str = "") -> H
 
 
 def _context(document: Document, *, now: dt.datetime) -> dict[str, Any]:
-    is_invoice = isinstance(document, Invoice)
-    found = document if is_invoice else document.invoice
+    found = document if isinstance(document, Invoice) else document.invoice
     return {
         "document": document,
-        "is_invoice": is_invoice,
+        "is_invoice": document is found,
         "content": documents.content_of(document),
         "invoice": found,
         "account": payments.account_of(found, now=now),
         "history": ledger.history(found),
-        "code": _code(document) if is_invoice else None,
+        "code": _code(found) if document is found else None,
     }
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from django.db.models import Q
-
 from studio import records
 from studio.errors import StaleState
 from studio.models import Booking, Client, User
@@ -38,8 +36,8 @@ OPEN = frozenset({State.ASKED, State.HELD, State.AGREED})
 DONE = frozenset({State.CLOSED, State.CALLED_OFF})
 
 WORDS: dict[str, str] = {
-    State.ASKED: "asked for",
-    State.HELD: "held a time for",
+    State.ASKED: "waits again",
+    State.HELD: "proposed a time",
     State.AGREED: "agreed",
     State.UNDER_WAY: "began the visit",
     State.VISITED: "ended the visit",
@@ -83,7 +81,7 @@ def move(booking: Booking, to: str, *, by: User | Client | None, now: dt.datetim
 def end_holds(*, now: dt.datetime) -> int:
     """Give back the times whose hold ran out unanswered; return how many. For the sweep."""
     ended = 0
-    over = Booking.objects.filter(Q(state=State.HELD), held_until__lte=now)
+    over = Booking.objects.filter(state=State.HELD, held_until__lte=now)
     for booking in over:
         try:
             move(booking, State.ASKED, by=None, now=now, starts_at=None, ends_at=None)

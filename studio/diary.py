@@ -143,7 +143,7 @@ def take(
             raise StaleState(f"Booking {booking.number} has just been changed by someone else.")
         for name, value in values.items():
             setattr(booking, name, value)
-        verb = "moved to another time" if before else "took a time for"
+        verb = "moved the visit" if before else "took a time"
         records.note_by(
             verb, by, booking=booking, now=now,
             starts_at=starts_at.isoformat(), before=before.isoformat() if before else None,

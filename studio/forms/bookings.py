@@ -47,7 +47,7 @@ class EnterForm(WhenForm):
     """A booking that came by telephone: client, address, day; the rest defaults."""
 
     client = forms.ModelChoiceField(
-        label="Client", queryset=Client.objects.none(), required=False, empty_label="A new client"
+        label="Client", queryset=Client.objects.none(), required=False, empty_label="Somebody new"
     )
     client_name = forms.CharField(label="Name", max_length=120, required=False)
     client_email = forms.EmailField(label="Mail", required=False)
@@ -60,9 +60,10 @@ class EnterForm(WhenForm):
         super().__init__(*args, **kwargs)
         self.fields["client"].queryset = Client.objects.select_related("agency")  # type: ignore[attr-defined]
         self.fields["time"].required = False
-        self.fields["time"].help_text = "Left empty: the first free time that day."
+        self.fields["time"].help_text = "Left empty: the first free."
         self.fields["on"].required = False
-        self.fields["on"].help_text = "Left empty: the booking waits without a time."
+        self.fields["photographer"].help_text = "Left open: whoever is free."
+        self.fields["on"].help_text = "Left empty: no time yet."
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()

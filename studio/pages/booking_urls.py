@@ -29,7 +29,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("bookings/<uuid:public_id>/call-off/", bookings.call_off, name="booking-call-off"),
     path("bookings/<uuid:public_id>/home/", bookings.home, name="booking-home"),
     path("bookings/<uuid:public_id>/lines/add/", bookings.add_line, name="booking-line-add"),
-    path("bookings/<uuid:public_id>/lines/<int:pk>/remove/", bookings.remove_line, name="booking-line-remove"),
+    path(
+        "bookings/<uuid:public_id>/lines/<int:pk>/remove/", bookings.remove_line, name="booking-line-remove"
+    ),
     path("bookings/<uuid:public_id>/visit.ics", bookings.calendar_file, name="booking-calendar"),
     path("bookings/<uuid:public_id>/access-note/read/", bookings.read_note, name="access-note-read"),
     path("bookings/<uuid:public_id>/access-note/write/", bookings.write_note, name="access-note-write"),

@@ -26,6 +26,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]
     """Name, address, money and habits."""
 
     time_zone = forms.ChoiceField(label="Time zone", choices=time_zone_choices)
+    website = forms.URLField(label="Web address", required=False, assume_scheme="https")
     base = PointField(
         label="Where you start from",
         required=False,

@@ -131,6 +131,7 @@ def make(
     done("light")
     deep = any(PURPOSES[p].sixteen_bit for p in purposes)
     pixels = render(picture, plan, gains, base, sixteen_bit=deep)
+    picture.frame = picture.merger = None  # the pixels are in the finished picture now
     done("render")
     eight = arrays.to_u8(pixels) if deep else pixels
     out = Path(out_dir)
@@ -175,12 +176,13 @@ def render(
     """
     width, height = picture.warp.out_size
     out = np.empty((height, width, 3), np.uint16 if sixteen_bit else np.uint8)
+    smooth = scene.SmoothMap(base, picture.warp)
     for row0 in range(0, height, scene.BAND_ROWS):
         row1 = min(row0 + scene.BAND_ROWS, height)
-        gain = None if gains is None else scene.small_band(gains, picture.warp, row0, row1)
-        linear = picture.rows(row0, row1, gain)
-        base_band = scene.small_band(base, picture.warp, row0, row1)
-        out[row0:row1] = tone.apply(linear, plan.tone, base_band, sixteen_bit=sixteen_bit)
+        maps = picture.warp.maps(row0, row1)
+        gain = None if gains is None else scene.small_band(gains, picture.warp, row0, row1, maps)
+        linear = picture.rows(row0, row1, gain, maps)
+        out[row0:row1] = tone.apply(linear, plan.tone, smooth.band(row0, row1), sixteen_bit=sixteen_bit)
     return out
 
 

@@ -22,6 +22,7 @@ from .warp import Warp
 
 BAND_ROWS = 512
 SMALL_SHARE = 0.25  # gains and tone's base are kept at a quarter of the size
+Maps = tuple[np.ndarray, np.ndarray]
 Clock = Callable[[str], None]
 
 
@@ -53,10 +54,13 @@ class Scene:
         self.notes = facts_frame.notes
         self.clip_level = merger.clip_level if merger else 1.0
 
-    def rows(self, row0: int, row1: int, gain: np.ndarray | None) -> np.ndarray:
-        """Linear sRGB float32 of a band of the finished file, `gain` (the light's) applied."""
+    def rows(self, row0: int, row1: int, gain: np.ndarray | None, maps: Maps | None = None) -> np.ndarray:
+        """Linear sRGB float32 of a band of the finished file, `gain` (the light's) applied.
+
+        `maps` are the warp's for these rows, when the caller has them already.
+        """
         if self.frame is not None:
-            linear = self.frame.to_linear(self.warp.resample(self.frame.camera_u16, row0, row1), gain)
+            linear = self.frame.to_linear(resample(self.warp, self.frame.camera_u16, row0, row1, maps), gain)
         elif self.merger is not None:
             levels = np.full(3, self.clip_level)
             linear = highlights.light_band(
@@ -183,14 +187,46 @@ def _add(
         )
 
 
-def small_band(small: np.ndarray, warp: Warp, row0: int, row1: int) -> np.ndarray:
+def resample(warp: Warp, image: np.ndarray, row0: int, row1: int, maps: Maps | None = None) -> np.ndarray:
+    """A band of the file, bicubic; `warp.resample` with maps that are at hand."""
+    if maps is None or warp.curve.has_fringes:
+        return warp.resample(image, row0, row1)
+    return cv2.remap(image, *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+
+
+def small_band(small: np.ndarray, warp: Warp, row0: int, row1: int, maps: Maps | None = None) -> np.ndarray:
     """A small map in reference geometry brought to a band of the file: one bilinear look-up per pixel."""
-    x, y = warp.maps(row0, row1)
+    x, y = maps or warp.maps(row0, row1)
     zoom_x, zoom_y = small.shape[1] / warp.size[0], small.shape[0] / warp.size[1]
-    x = (x + np.float32(0.5)) * np.float32(zoom_x) - np.float32(0.5)
-    y = (y + np.float32(0.5)) * np.float32(zoom_y) - np.float32(0.5)
-    x, y = x.astype(np.float32, copy=False), y.astype(np.float32, copy=False)
+    x = cv2.addWeighted(x, zoom_x, x, 0, 0.5 * zoom_x - 0.5)
+    y = cv2.addWeighted(y, zoom_y, y, 0, 0.5 * zoom_y - 0.5)
     return cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+class SmoothMap:
+    """A smooth small map, brought to the file's geometry once at an eighth of its size, then enlarged."""
+
+    STEP = 8
+
+    def __init__(self, small: np.ndarray, warp: Warp) -> None:
+        self.width, self.height = warp.out_size
+        columns, rows = (-(-v // self.STEP) for v in warp.out_size)
+        x, y = np.meshgrid(np.arange(-1, columns + 1), np.arange(-1, rows + 1))
+        centres = (np.stack([x, y], -1) + 0.5) * self.STEP - 0.5
+        source = warp.interpolated(centres.reshape(-1, 2)).reshape(*centres.shape)
+        zoom = np.array([small.shape[1] / warp.size[0], small.shape[0] / warp.size[1]])
+        place = ((source + 0.5) * zoom - 0.5).astype(np.float32)
+        self._map = cv2.remap(
+            small, place[..., 0], place[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+
+    def band(self, row0: int, row1: int) -> np.ndarray:
+        """Rows row0..row1 at full size; row0 must be a multiple of STEP."""
+        step = self.STEP
+        first, last = row0 // step, -(-row1 // step)
+        part = self._map[first : last + 2]  # one row more on each side
+        wide = cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR)
+        return wide[step : step + row1 - row0, step : step + self.width]
 
 
 def _without_pixels(frame: Frame) -> Frame:

@@ -83,7 +83,7 @@ def tax_words(name: str, percent: str, category: str) -> str:
     """Name a tax with its rate, or say why there is none."""
     if not Decimal(percent) and category in CATEGORY_WORDS:
         return CATEGORY_WORDS[category]
-    return f"{name or 'Tax'} {money.percent_text(Decimal(percent))} %"
+    return f"{name or 'Tax'} {money.percent_text(Decimal(percent))}\N{NO-BREAK SPACE}%"
 
 
 def is_taxed(content: dict[str, Any]) -> bool:

@@ -27,11 +27,12 @@ def alt_text(picture: Picture) -> str:
     if picture.room is None:
         return ""
     kind = ROOM_KINDS.get(picture.room.kind)
-    room = _in_a_sentence(picture.room.name)
+    name = _in_a_sentence(picture.room.name)
+    room = name if name[-1:].isdigit() else f"the {name}"
     if kind is not None and kind.is_outside:
-        words = f"Outside view: {room}"
+        words = f"Outside view: {name}"
     else:
-        words = f"View of the {room}"
+        words = f"View of {room}"
     if picture.shot is not None:
         words = f"{words}, {picture.shot.view}"
     return f"{words}."[:ALT_CHARS]

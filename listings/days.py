@@ -76,7 +76,7 @@ def late(now: dt.datetime, user: User, business: Business) -> list[Late]:
         booking = request.item.delivery.booking
         if booking.pk not in seen:
             seen.add(booking.pk)
-            found.append(Late(booking, "A change is asked for", request.asked_at, "listings:delivery"))
+            found.append(Late(booking, "A change is asked for.", request.asked_at, "listings:delivery"))
     return sorted(found, key=lambda entry: entry.since)
 
 
@@ -145,10 +145,10 @@ def _late(booking: Booking, now: dt.datetime, business: Business) -> Late | None
     if booking.state in (State.AGREED, State.UNDER_WAY):
         if now < ended + CLOSED_BY:
             return None
-        words = "The visit was not begun" if booking.state == State.AGREED else "The visit is not closed"
+        words = "The visit was not begun." if booking.state == State.AGREED else "The visit is not closed."
         return Late(booking, words, ended, "listings:on-site-leaving")
     due = due_at(ended, business)
     if now < due:
         return None
     words, route = needs(booking)
-    return Late(booking, f"The set was due. {words}", due, route)
+    return Late(booking, f"The set was due. {words}.", due, route)

@@ -25,7 +25,7 @@ from listings.models import (
 from listings.purposes import SCREEN
 from listings.zips import Archive, Entry, entry_of
 from studio import invoicing, records
-from studio.models import Client
+from studio.models import Booking, Client
 
 TRIES = 5
 TRIES_OF_ALL = 40
@@ -93,6 +93,14 @@ def release_of(delivery: Delivery) -> Release:
     if invoicing.balance_minor(invoice) <= 0:
         return Release(True)
     return Release(False, f"The files come with the payment of invoice {invoice.number}.")
+
+
+def open_link_of(booking: Booking, *, now: dt.datetime) -> GalleryLink | None:
+    """Return the newest address of the booking's galleries that is open now."""
+    links = GalleryLink.objects.filter(
+        delivery__booking=booking, delivery__state=Delivery.State.SENT, revoked_at=None
+    )
+    return next((link for link in links.order_by("-created_at", "-pk") if link.is_open(now)), None)
 
 
 def may_try(link: GalleryLink, address: str, *, now: dt.datetime) -> bool:

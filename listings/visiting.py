@@ -30,6 +30,10 @@ class Stop:
         return [tick for tick in self.ticks if tick.done_at is None]
 
     @property
+    def is_untouched(self) -> bool:
+        return len(self.open_ticks) == len(self.ticks)
+
+    @property
     def optional(self) -> list[Shot]:
         return [shot for shot in self.shots if not shot.is_required and shot.is_open]
 

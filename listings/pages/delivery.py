@@ -50,7 +50,8 @@ def begin(request: HttpRequest, public_id: UUID) -> HttpResponse:
 def order(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """Put pictures into another order, into the set or out of it; works as a form and in the background."""
     booking = access.booking_for_staff(request, public_id)
-    row = get_object_or_404(Delivery, booking=booking, state=State.BEING_BUILT)
+    if (row := _being_built(request, booking)) is None:
+        return redirect(_address(booking))
     form = OrderForm(request.POST)
     if not form.is_valid():
         return HttpResponse(form.errors.as_text(), status=400, content_type="text/plain; charset=utf-8")
@@ -106,7 +107,8 @@ def words(request: HttpRequest, public_id: UUID) -> HttpResponse:
 def consent(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """Keep who agreed to pictures of a tenant's things."""
     booking = access.booking_for_staff(request, public_id)
-    row = get_object_or_404(Delivery, booking=booking, state=State.BEING_BUILT)
+    if (row := _being_built(request, booking)) is None:
+        return redirect(_address(booking))
     form = ConsentForm(request.POST)
     if form.is_valid():
         now = timezone.now()
@@ -122,9 +124,8 @@ def consent(request: HttpRequest, public_id: UUID) -> HttpResponse:
 def send(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """Send the set."""
     booking = access.booking_for_staff(request, public_id)
-    row = get_object_or_404(
-        Delivery.objects.select_related("booking__client"), booking=booking, state=State.BEING_BUILT
-    )
+    if (row := _being_built(request, booking)) is None:
+        return redirect(_address(booking))
     form = SendForm(request.POST)
     if not form.is_valid():
         return render(
@@ -260,6 +261,17 @@ def _sent(booking: Booking, row: Delivery) -> dict[str, Any]:
         "answer_form": AnswerForm(),
         "earlier": Delivery.objects.filter(booking=booking).exclude(pk=row.pk),
     }
+
+
+def _being_built(request: HttpRequest, booking: Booking) -> Delivery | None:
+    """Return the set being built; say so when it was sent or withdrawn meanwhile."""
+    rows = Delivery.objects.select_related("booking__client", "booking__home")
+    row = rows.filter(booking=booking, state=State.BEING_BUILT).first()
+    if row is None:
+        messages.error(
+            request, "No set is being built: it was sent meanwhile. What you did last was not written."
+        )
+    return row
 
 
 def _delivery(request: HttpRequest, public_id: UUID) -> Delivery:

@@ -200,11 +200,7 @@ def change(request: HttpRequest, link: GalleryLink, item_id: UUID) -> HttpRespon
 def of_booking(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """Lead a signed-in client (or staff) from the booking to its newest open gallery."""
     booking = access.booking_for_either(request, public_id)
-    now = timezone.now()
-    rows = GalleryLink.objects.filter(
-        delivery__booking=booking, delivery__state=Delivery.State.SENT, revoked_at=None
-    )
-    link = next((row for row in rows.order_by("-created_at") if row.is_open(now)), None)
+    link = galleries.open_link_of(booking, now=timezone.now())
     if link is None:
         raise Http404
     return redirect("listings:gallery", links.token(link))

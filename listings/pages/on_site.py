@@ -11,13 +11,12 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
 from listings import operations, visiting
 from listings.forms.on_site import REASONS, ActForm, RoomForm, read_acts
 from listings.models import ShotList, VisitNote
-from studio import access, access_notes
+from studio import access
 from studio.errors import StudioError
 from studio.models import Booking
 
@@ -31,19 +30,6 @@ def way_in(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """The first stop: where to go, whom to call, what to mind."""
     booking = access.booking_for_staff(request, public_id)
     return render(request, "listings/on_site_way_in.html", _frame(request, booking, WAY_IN))
-
-
-@access.staff_only
-@never_cache
-@require_POST
-def access_note(request: HttpRequest, public_id: UUID) -> HttpResponse:
-    """Show how to get in, to the assigned person and the owner; each look is noted."""
-    booking = access.booking_for_staff(request, public_id)
-    staff = access.staff_of(request)
-    if staff is None or not access.may_read_access_note(request, booking):
-        raise Http404
-    text = access_notes.read(booking, by=staff, now=timezone.now())
-    return render(request, "listings/access_note.html", {"booking": booking, "note": text})
 
 
 @access.staff_only
@@ -131,7 +117,6 @@ def _frame(request: HttpRequest, booking: Booking, here: str) -> dict[str, Any]:
         "here": here,
         "progress": visiting.progress(rows),
         "reasons": REASONS,
-        "may_read_note": access.may_read_access_note(request, booking),
     }
 
 

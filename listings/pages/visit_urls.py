@@ -9,7 +9,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("today/<int:year>-<int:month>-<int:day>/", today.today, name="day"),
     path("bookings/<uuid:public_id>/", bookings.booking, name="booking"),
     path("bookings/<uuid:public_id>/on-site/", on_site.way_in, name="on-site"),
-    path("bookings/<uuid:public_id>/on-site/access-note/", on_site.access_note, name="access-note"),
     path("bookings/<uuid:public_id>/on-site/leaving/", on_site.leaving, name="on-site-leaving"),
     path("bookings/<uuid:public_id>/on-site/new-room/", on_site.new_room, name="on-site-new-room"),
     path("bookings/<uuid:public_id>/on-site/acts/", on_site.acts, name="on-site-acts"),

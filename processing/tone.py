@@ -22,24 +22,29 @@ BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make h
 BASE_RADIUS = 1 / 45  # of the width
 BLACK = 2.0**-12  # floor of log2 luminance
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
+VIEW_CONTRAST = 0.6  # of the contrast inside a window view that is kept as it is
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
 CHUNK_ROWS = 48  # rows worked on at once: stays in the processor's cache
 EV_LIMITS = (-2.5, 4.0)  # beyond, a frame is a mistake, not a style
-LIFT = 0.30  # default share of the distance below the bright surfaces that is taken away
+LIFT = 0.42  # default share of the distance below the bright surfaces that is taken away
 WINDOW_HOLD = 0.6  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
 CONTRAST = 0.0
 
 
 @dataclass(frozen=True)
 class ToneAnalysis:
-    """Levels of one picture, log2 of linear light: what is bright, middle and dark in the room itself."""
+    """Levels of one picture, log2 of linear light: what is bright, middle and dark in the room itself.
+
+    `window_ev` is the middle of windows and lamps, `white_ev` the brightest that the picture holds.
+    """
 
     bright_ev: float
     middle_ev: float
     dark_ev: float
     window_ev: float
     window_share: float
+    white_ev: float = 0.0
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -63,8 +68,8 @@ class TonePlan:
         0..1: how much of the range above the bright surfaces is kept apart.
     contrast : float
         -1..1: steepness of the middle, 0 as it comes.
-    bright_ev : float
-        Level (log2) of the bright surfaces in the picture before brightening.
+    bright_ev, white_ev : float
+        Levels (log2) of the bright surfaces and of the brightest light, before brightening.
     """
 
     applied_ev: float
@@ -72,6 +77,7 @@ class TonePlan:
     window_hold: float = WINDOW_HOLD
     contrast: float = CONTRAST
     bright_ev: float = -1.5
+    white_ev: float = 0.0
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -99,7 +105,8 @@ def analyse(rgb_linear: np.ndarray) -> ToneAnalysis:
     room = level[~window] if (~window).mean() > 0.05 else level.ravel()
     dark, middle, bright = np.percentile(room, [5, 50, 85])
     top = float(np.percentile(level[window], 60)) if window.any() else float(bright)
-    return ToneAnalysis(float(bright), float(middle), float(dark), top, float(window.mean()))
+    white = max(float(np.percentile(level, 99.8)), float(bright) + 0.8)
+    return ToneAnalysis(float(bright), float(middle), float(dark), top, float(window.mean()), white)
 
 
 def find_bright(level: np.ndarray) -> np.ndarray:
@@ -139,6 +146,7 @@ def settle(
             window_hold=WINDOW_HOLD if window_hold is None else window_hold,
             contrast=CONTRAST if contrast is None else contrast,
             bright_ev=one.bright_ev,
+            white_ev=one.white_ev,
         )
         plans.append(replace(plan, applied_ev=round(plan.applied_ev, 4), lift=round(plan.lift, 4)))
     return plans
@@ -163,11 +171,20 @@ def curve_ev(plan: TonePlan, level: np.ndarray) -> np.ndarray:
     reach = 3.2
     lifted = plan.lift * reach * (1 - np.exp(below / reach))
     bend = plan.contrast * 0.35 * below * np.exp(below / 1.5)  # steeper right below the bright surfaces
-    room = -knee  # stops left up to white
     above = np.maximum(x - knee, 0)
-    hold = 0.35 + 1.4 * plan.window_hold  # in stops: how slowly the shoulder runs to white
-    shoulder = room * (1 - (1 + above / (room + hold)) ** -1.6)
-    return knee + below + lifted + bend + np.minimum(above, shoulder)
+    span = max(plan.white_ev + plan.applied_ev - knee, -knee)
+    return knee + below + lifted + bend - knee * _shoulder(above / span, span / -knee, plan.window_hold)
+
+
+def _shoulder(t: np.ndarray, ratio: float, hold: float) -> np.ndarray:
+    """From 0 at t = 0 to 1 at t = 1 and on beyond, bending: `ratio` is the slope it would start with.
+
+    It starts with the slope of the curve below where it can; `hold` (0..1) spreads what lies above the
+    bright surfaces more evenly, so that windows stay darker.
+    """
+    steep = max(ratio * (1 - 0.6 * hold), 1.0)
+    bend = max(np.log(steep) * 1.6, 1e-3)
+    return (1 - np.exp(-bend * t)) / (1 - np.exp(-bend))
 
 
 def local_base(rgb_linear: np.ndarray) -> np.ndarray:
@@ -180,9 +197,10 @@ def local_base(rgb_linear: np.ndarray) -> np.ndarray:
 
     Returns
     -------
-    (H, W, 2) float32
+    (H, W, 4) float32
         a and b of log2 luminance; enlarged and applied to the full-size level they give its base, with
-        edges as sharp as the picture's own.
+        edges as sharp as the picture's own. Then, for windows: share (0..1)
+        and the window's own middle level, which is its base, so that a view keeps its contrast.
 
     Source
     ------
@@ -195,7 +213,41 @@ def local_base(rgb_linear: np.ndarray) -> np.ndarray:
     variance = np.maximum(cv2.blur(level * level, window) - mean * mean, 0)
     a = variance / (variance + BASE_EPS)
     b = mean * (1 - a)
-    return np.dstack([cv2.blur(a, window), cv2.blur(b, window)])
+    share, middle = _window_base(level, find_panes(level), radius)
+    return np.dstack([cv2.blur(a, window), cv2.blur(b, window), share, middle])
+
+
+def find_panes(level: np.ndarray) -> np.ndarray:
+    """Bright parts with a sharp border on most sides: panes and lamp shades, not glow on a wall."""
+    bright = cv2.morphologyEx(find_bright(level).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(bright, connectivity=4)
+    margin = max(2, round(0.004 * level.shape[1]))
+    kernel = np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)
+    panes = np.zeros(level.shape, bool)
+    for k in range(1, count):
+        x, y, w, h, area = boxes[k]
+        if area < 30:
+            continue
+        box = np.s_[max(0, y - 2 * margin) : y + h + 2 * margin, max(0, x - 2 * margin) : x + w + 2 * margin]
+        part = (labels[box] == k).astype(np.uint8)
+        outer = (cv2.dilate(part, kernel) > 0) & (part == 0) & (bright[box] == 0)
+        inner = (cv2.erode(part, kernel, borderValue=1) == 0) & (part > 0)
+        if outer.sum() < 8 or inner.sum() < 8 or np.std(level[box][part > 0]) < 0.12:
+            continue  # touching the frame's edge all round, or white all over: nothing to hold
+        # a drop of a stop within the margin on three quarters of the border
+        if np.median(level[box][inner]) - np.percentile(level[box][outer], 75) > 1.0:
+            panes[box] |= part > 0
+    return panes
+
+
+def _window_base(level: np.ndarray, bright: np.ndarray, radius: int) -> tuple[np.ndarray, np.ndarray]:
+    """Where windows are, and their middle level spread smoothly over and around them."""
+    inside = cv2.morphologyEx(bright.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    weight = inside.astype(np.float32)
+    sigma = 2.0 * radius
+    total = cv2.GaussianBlur(weight, (0, 0), sigma)
+    middle = cv2.GaussianBlur(level * weight, (0, 0), sigma) / np.maximum(total, 1e-6)
+    return cv2.GaussianBlur(weight, (0, 0), 0.7), np.where(total > 1e-4, middle, level).astype(np.float32)
 
 
 def apply(
@@ -208,7 +260,7 @@ def apply(
     rgb_linear : (H, W, 3) float32
         Linear sRGB after the light's correction.
     plan : TonePlan
-    base : (H, W, 2) float32
+    base : (H, W, 4) float32
         `local_base` of the picture, brought to this band's geometry.
     sixteen_bit : bool
         uint16 instead of uint8.
@@ -231,27 +283,32 @@ def _tone_chunk(rgb: np.ndarray, base: np.ndarray, table: np.ndarray) -> np.ndar
     """The curve and the roll-off as one gain and one added white per pixel."""
     luma = cv2.transform(rgb, np.array([LUMA_709], np.float32))
     level = cv2.log(np.maximum(luma, np.float32(BLACK))) * np.float32(1 / np.log(2))
-    slope, offset = cv2.split(base)
-    place = cv2.multiply(level, slope) + offset
+    slope, offset, share, middle = cv2.split(base)
+    place = level * slope + offset
+    if share.max() > 0:  # in a window: its own middle, with most of its contrast kept as detail
+        inner = np.float32(1 - VIEW_CONTRAST) * level + np.float32(VIEW_CONTRAST) * middle
+        belongs = np.clip((level - middle + np.float32(2.8)) * np.float32(1.2), 0, 1) * share
+        place += (inner - place) * belongs
     index = np.clip((place - LOG_RANGE[0]) * np.float32(STEPS_EV), 0, len(table) - 1).astype(np.uint16)
     gain = cv2.LUT(index, _whole_table(table.tobytes()))
     red, green, blue = cv2.split(rgb)
     top = np.maximum(np.maximum(red, green), blue) * gain
     if top.max() <= ROLL_START:
         return cv2.multiply(rgb, cv2.merge([gain] * 3))
-    factor, white = roll_off_terms(top)
+    factor, white = roll_off_terms(top, np.minimum(np.minimum(red, green), blue) * gain)
     return cv2.add(cv2.multiply(rgb, cv2.merge([gain * factor] * 3)), cv2.merge([white] * 3))
 
 
-def roll_off_terms(top: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def roll_off_terms(top: np.ndarray, least: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Bend what lies above `ROLL_START` towards 1, by the largest channel, losing colour on the way.
 
-    The hue stays; a colour brighter than white goes to white instead of clipping channel by channel.
+    The hue stays; a colour brighter than white goes to white instead of clipping channel by channel. Pale
+    highlights (a wall beside a lamp) lose their colour sooner than strong ones (a yellow mat).
 
     Parameters
     ----------
-    top : (H, W) float32
-        Largest channel of each pixel.
+    top, least : (H, W) float32
+        Largest and smallest channel of each pixel.
 
     Returns
     -------
@@ -261,7 +318,9 @@ def roll_off_terms(top: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     start = np.float32(ROLL_START)
     over = np.maximum(top - start, 0) / (1 - start)
     bent = np.minimum(top, start) + (1 - start) * (1 - cv2.exp(-over))
-    colourless = 1 - cv2.exp(-np.float32(0.35) * np.maximum(over - np.float32(0.5), 0))
+    strong = 1 - cv2.exp(-np.float32(0.35) * np.maximum(over - np.float32(0.5), 0))
+    pale = np.clip((least - np.float32(0.5)) * np.float32(3), 0, 1) * np.clip(over * np.float32(0.8), 0, 1)
+    colourless = np.maximum(strong, pale)
     return bent / np.maximum(top, np.float32(BLACK)) * (1 - colourless), bent * colourless
 
 

@@ -154,6 +154,15 @@ def call_off(booking: Booking, reason: str, *, by: User | Client, now: dt.dateti
     return booking
 
 
+def accept_terms(booking: Booking, version: int, *, by: Client, now: dt.datetime) -> None:
+    """Keep that the client accepted these terms, for a booking that staff wrote down."""
+    terms = Terms.current()
+    if terms is None or terms.version != version:
+        raise StaleState("The terms have changed meanwhile. Please read them again; nothing was accepted.")
+    if Booking.objects.filter(pk=booking.pk, terms=None).update(terms=terms, terms_accepted_at=now):
+        records.note("accepted the terms", booking=booking, client=by, now=now, version=version)
+
+
 def free_until(booking: Booking) -> dt.datetime | None:
     """Return until when the client may move or call off without a fee; None while no time is agreed."""
     if booking.state != State.AGREED or booking.starts_at is None:

@@ -7,7 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 
 from studio import diary
-from studio.models import Booking, Business, DayOff, User
+from studio.models import Booking, Business, DayOff, OpeningHours, User
 from studio.travel import Roads
 
 
@@ -48,6 +48,8 @@ class DiaryDay:
 
     on: dt.date
     is_today: bool
+    is_past: bool
+    is_open: bool
     people: list[PersonDay] = field(default_factory=list)
     off: list[DayOff] = field(default_factory=list)
 
@@ -55,7 +57,7 @@ class DiaryDay:
 def days(
     first_on: dt.date, count: int, *, now: dt.datetime, business: Business, person: User | None = None
 ) -> list[DiaryDay]:
-    """Return `count` days from the first, for everyone or one person; two queries."""
+    """Return `count` days from the first, for everyone or one person; three queries."""
     zone = business.zone
     last_on = first_on + dt.timedelta(days=count - 1)
     begin = diary.at(first_on, dt.time(0), zone)
@@ -75,10 +77,13 @@ def days(
         mine.stops.append(_stop(before, booking, roads, business))
     today = now.astimezone(zone).date()
     all_off = list(off)
+    weekdays = set(OpeningHours.objects.values_list("weekday", flat=True))
     return [
         DiaryDay(
             on,
             on == today,
+            on < today,
+            on.weekday() in weekdays,
             list(by_day.get(on, {}).values()),
             [row for row in all_off if row.first_on <= on <= row.last_on],
         )

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.urls import reverse
 
-from studio import calendars, money, quoting, tokens
+from studio import calendars, mailing, money, quoting, tokens
 from studio.models import Booking, BookingRequest, Business, User
 
 Attachment = tuple[str, bytes, str]
@@ -201,6 +201,4 @@ def _send(
     booking: Booking | None = None,
     files: Sequence[Attachment] = (),
 ) -> None:
-    from studio import mailing
-
     mailing.send(kind, to=to, subject=subject, body=body, booking=booking, attachments=files, now=now)

@@ -26,7 +26,7 @@ def keep_price_list(prices: PriceList, *, lines_of: PriceList | None = None) -> 
 def publish_terms(terms: Terms, *, now: dt.datetime) -> Terms:
     """Give the terms the next version; earlier ones stay with their bookings."""
     with transaction.atomic():
-        Business.objects.filter(pk=1).update(pk=1)  # two at once: the second waits and gets the next number
+        Business.objects.select_for_update().get(pk=1)  # of two at once, the second gets the next number
         last = Terms.objects.aggregate(last=Max("version"))["last"] or 0
         terms.version, terms.published_at = last + 1, now
         terms.save()

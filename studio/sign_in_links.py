@@ -9,7 +9,7 @@ from django.conf import settings
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 
-from studio import records, tokens
+from studio import mailing, records, tokens
 from studio.models import Business, Client, SignInLink
 
 LASTS = dt.timedelta(minutes=30)
@@ -24,8 +24,6 @@ def send(email: str, *, next_path: str = "", now: dt.datetime) -> SignInLink | N
         client=client, next_path=safe_path(next_path), created_at=now, expires_at=now + LASTS
     )
     business = Business.current()
-    from studio import mailing
-
     mailing.send(
         "sign-in",
         to=client.email,

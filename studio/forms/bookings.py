@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from decimal import Decimal
 from typing import Any
 
@@ -14,12 +13,13 @@ from studio.forms.requesting import MomentField
 from studio.models import Agency, Booking, Business, Client, TaxRate, User
 
 
-class PhotographerField(forms.ModelChoiceField):  # type: ignore[type-arg]
+class PhotographerField(forms.ModelChoiceField):
     """Who comes; left open, whoever is free."""
 
-    def __init__(self, **kwargs: Any) -> None:
-        kwargs = {"label": "Photographer", "required": False, "empty_label": "Whoever is free"} | kwargs
-        super().__init__(queryset=User.objects.none(), **kwargs)
+    def __init__(self) -> None:
+        super().__init__(
+            label="Photographer", required=False, empty_label="Whoever is free", queryset=User.objects.none()
+        )
 
     def offer(self, people: list[User]) -> None:
         self.queryset = User.objects.filter(pk__in=[person.pk for person in people])
@@ -167,7 +167,3 @@ def read_money(text: str, currency: str) -> int:
         return money.parse_minor(text, currency)
     except ValueError as error:
         raise ValidationError(f"{text!r} is not an amount in {currency}. Write it like 120.00.") from error
-
-
-def first_of_month(on: dt.date) -> dt.date:
-    return on.replace(day=1)

@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from studio.models import Agency, Client
 
 
-class ClientForm(forms.ModelForm):  # type: ignore[type-arg]
+class ClientForm(forms.ModelForm):
     class Meta:
         model = Client
         fields = [
@@ -46,7 +46,7 @@ class ClientForm(forms.ModelForm):  # type: ignore[type-arg]
         return self.cleaned_data["country_code"].upper()
 
 
-class AgencyForm(forms.ModelForm):  # type: ignore[type-arg]
+class AgencyForm(forms.ModelForm):
     class Meta:
         model = Agency
         fields = ["name", "billing_email", "billing_address", "country_code", "tax_id", "notes"]

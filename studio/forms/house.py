@@ -22,7 +22,7 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 SHORT = {"class": "short"}
 
 
-class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]
+class BusinessForm(forms.ModelForm):
     """Name, address, money and habits."""
 
     time_zone = forms.ChoiceField(label="Time zone", choices=time_zone_choices)
@@ -98,7 +98,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]
         return super().save(commit)
 
 
-class TaxRateForm(forms.ModelForm):  # type: ignore[type-arg]
+class TaxRateForm(forms.ModelForm):
     category = forms.ChoiceField(
         label="Kind",
         choices=(("S", "Taxed"), ("Z", "Taxed at zero"), ("E", "Exempt"), ("O", "Outside of tax")),
@@ -119,7 +119,7 @@ class TaxRateForm(forms.ModelForm):  # type: ignore[type-arg]
         return cleaned
 
 
-class PriceListForm(forms.ModelForm):  # type: ignore[type-arg]
+class PriceListForm(forms.ModelForm):
     class Meta:
         model = PriceList
         fields = ["name", "agency", "valid_from", "valid_to"]
@@ -137,7 +137,7 @@ class PriceListForm(forms.ModelForm):  # type: ignore[type-arg]
         return cleaned
 
 
-class PriceItemForm(forms.ModelForm):  # type: ignore[type-arg]
+class PriceItemForm(forms.ModelForm):
     price = forms.CharField(label="Price", max_length=20, widget=forms.TextInput(attrs=SHORT))
 
     class Meta:
@@ -244,7 +244,7 @@ class HoursForm(forms.Form):
             )
 
 
-class DayOffForm(forms.ModelForm):  # type: ignore[type-arg]
+class DayOffForm(forms.ModelForm):
     class Meta:
         model = DayOff
         fields = ["first_on", "last_on", "photographer", "reason"]
@@ -272,7 +272,7 @@ class DayOffForm(forms.ModelForm):  # type: ignore[type-arg]
         return cleaned
 
 
-class TermsForm(forms.ModelForm):  # type: ignore[type-arg]
+class TermsForm(forms.ModelForm):
     class Meta:
         model = Terms
         fields = ["text", "cancel_free_hours"]
@@ -286,7 +286,7 @@ class TermsForm(forms.ModelForm):  # type: ignore[type-arg]
         }
 
 
-class GuideForm(forms.ModelForm):  # type: ignore[type-arg]
+class GuideForm(forms.ModelForm):
     class Meta:
         model = Business
         fields = ["preparation_guide"]
@@ -297,7 +297,7 @@ class GuideForm(forms.ModelForm):  # type: ignore[type-arg]
         widgets = {"preparation_guide": forms.Textarea(attrs={"rows": 26})}
 
 
-class PersonForm(forms.ModelForm):  # type: ignore[type-arg]
+class PersonForm(forms.ModelForm):
     """A staff account; the password is asked for when the account is new, else only to change it."""
 
     password = forms.CharField(

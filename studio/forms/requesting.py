@@ -7,6 +7,8 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.http import QueryDict
+from django.utils.datastructures import MultiValueDict
 
 from studio import asking, quoting
 from studio.forms.places import HomeForm
@@ -84,6 +86,8 @@ class RequestForm(HomeForm):
         self, *args: Any, prices: PriceList | None, client: Client | None, business: Business, **kwargs: Any
     ) -> None:
         self.prices, self.client, self.business = prices, client, business
+        # Set by the view when nothing is being sent: then what is missing is no mistake yet.
+        self.looks_only = False
         self.terms = Terms.current()
         super().__init__(*args, **kwargs)
         self.items = list(prices.items.select_related("tax_rate")) if prices else []
@@ -110,10 +114,15 @@ class RequestForm(HomeForm):
             self.add_error(
                 "accepts", "The terms have changed while you were writing. Please read them again."
             )
-            self.data = self.data.copy()
-            self.data["terms_version"] = self.terms.version
-            self.data.pop("accepts", None)
+            data = dict(self.data.lists()) if isinstance(self.data, QueryDict) else dict(self.data)
+            data |= {"terms_version": [str(self.terms.version)], "accepts": []}
+            self.data = MultiValueDict(data)
         return cleaned
+
+    @property
+    def chosen_extras(self) -> list[str]:
+        """Return what was ticked, also when something else needs another look."""
+        return self.data.getlist("extras") if isinstance(self.data, MultiValueDict) else []
 
     @property
     def home(self) -> Property:

@@ -25,6 +25,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("bookings/<uuid:public_id>/agree/", bookings.agree, name="booking-agree"),
     path("bookings/<uuid:public_id>/time/", bookings.set_time, name="booking-time"),
     path("bookings/<uuid:public_id>/accept/", bookings.accept, name="booking-accept"),
+    path("bookings/<uuid:public_id>/terms/", bookings.accept_terms, name="booking-accept-terms"),
     path("bookings/<uuid:public_id>/choose/", bookings.choose, name="booking-choose"),
     path("bookings/<uuid:public_id>/call-off/", bookings.call_off, name="booking-call-off"),
     path("bookings/<uuid:public_id>/home/", bookings.home, name="booking-home"),

@@ -7,7 +7,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
@@ -84,17 +84,17 @@ def enter(request: HttpRequest) -> HttpResponse:
 def _known(request: HttpRequest) -> tuple[Client | None, Booking | None]:
     """Return the client and the earlier booking that the address names, as far as they exist."""
     earlier = None
-    if again := request.GET.get("again"):
-        earlier = access.bookings().filter(public_id=_uuid(again)).first()
+    if again := _uuid(request.GET.get("again")):
+        earlier = access.bookings().filter(public_id=again).first()
     client = earlier.client if earlier else None
-    if named := request.GET.get("client"):
-        client = Client.objects.filter(public_id=_uuid(named)).first()
+    if named := _uuid(request.GET.get("client")):
+        client = Client.objects.filter(public_id=named).first()
     return client, earlier
 
 
-def _uuid(text: str) -> UUID | None:
+def _uuid(text: str | None) -> UUID | None:
     try:
-        return UUID(text)
+        return UUID(text or "")
     except ValueError:
         return None
 
@@ -179,6 +179,23 @@ def accept(request: HttpRequest, public_id: UUID) -> HttpResponse:
         public_id,
         lambda booking: arranging.accept(booking, by=_someone(request), now=timezone.now()),
         done="It is agreed. A letter with the calendar file is on its way.",
+    )
+
+
+@access.signed_in
+@require_POST
+def accept_terms(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    """The agent accepts the terms of a booking that staff wrote down."""
+    if (client := access.client_of(request)) is None:
+        raise Http404
+    version = request.POST.get("version", "")
+    return _act(
+        request,
+        public_id,
+        lambda booking: arranging.accept_terms(
+            booking, int(version) if version.isdigit() else 0, by=client, now=timezone.now()
+        ),
+        done="Thank you. The version and the time are kept with the booking.",
     )
 
 

@@ -44,7 +44,7 @@ def listing(request: HttpRequest) -> HttpResponse:
 def client(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """One client: how to reach them, what was agreed with them, what they booked."""
     one = get_object_or_404(Client.objects.select_related("agency", "price_list"), public_id=public_id)
-    booked = one.bookings.with_people().order_by("-starts_at", "-pk")[:50]  # type: ignore[attr-defined]
+    booked = one.bookings.with_people().order_by("-starts_at", "-pk")[:50]
     return render(request, "studio/clients/client.html", {"client": one, "bookings": booked})
 
 

@@ -76,7 +76,7 @@ def prices(request: HttpRequest) -> HttpResponse:
 def price_list(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     """A list's name and time; a new one starts with the lines of `copy`."""
     one = get_object_or_404(PriceList, pk=pk) if pk else None
-    source = PriceList.objects.filter(pk=_number(request.GET.get("copy"))).first()
+    source = _named_list(request.GET.get("copy"))
     initial = {"valid_from": timezone.localdate(), "name": source.name if source else "Prices"}
     form = PriceListForm(request.POST or None, instance=one, initial=None if one else initial)
     if form.is_valid():
@@ -91,10 +91,9 @@ def price_list(request: HttpRequest, pk: int | None = None) -> HttpResponse:
 def price_item(request: HttpRequest, list_pk: int, pk: int | None = None) -> HttpResponse:
     prices = get_object_or_404(PriceList, pk=list_pk)
     one = get_object_or_404(PriceItem, pk=pk, price_list=prices) if pk else PriceItem(price_list=prices)
-    currency = Business.current().currency
-    form = PriceItemForm(request.POST or None, instance=one, currency=currency)
+    before = one.amount_minor if pk else None
+    form = PriceItemForm(request.POST or None, instance=one, currency=Business.current().currency)
     if form.is_valid():
-        before = PriceItem.objects.filter(pk=pk).values_list("amount_minor", flat=True).first()
         saved = form.save()
         _kept(
             request, "kept a price", f"{saved.name} is kept. Bookings made before keep their prices.",
@@ -240,5 +239,7 @@ def person(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     return _page(request, "person", form, one=one, here="people")
 
 
-def _number(text: str | None) -> int | None:
-    return int(text) if text and text.isdigit() and len(text) < 18 else None
+def _named_list(text: str | None) -> PriceList | None:
+    if text and text.isdigit() and len(text) < 18:
+        return PriceList.objects.filter(pk=int(text)).first()
+    return None

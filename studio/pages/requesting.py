@@ -43,7 +43,7 @@ def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
             home=form.home, minutes=minutes, now=now, business=form.business, first_on=first_on
         ),
         "chosen": form.data.get("starts_at", "") if form.is_bound else "",
-        "chosen_extras": form.data.getlist("extras") if form.is_bound else [],
+        "chosen_extras": form.chosen_extras,
         "currency": form.business.currency,
     }
 

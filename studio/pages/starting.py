@@ -45,9 +45,9 @@ def for_staff(staff: User, now: dt.datetime) -> dict[str, Any]:
         context |= {
             "asked": rows.waiting()[:SHOWN],
             "held": rows.filter(state=State.HELD, held_until__gt=now).order_by("held_until")[:SHOWN],
-            "requests": BookingRequest.objects.filter(
-                booking=None, declined_at=None, expires_at__gt=now
-            )[:SHOWN],
+            "requests": BookingRequest.objects.filter(booking=None, declined_at=None, expires_at__gt=now)[
+                :SHOWN
+            ],
         }
     if staff.is_owner:
         context |= {
@@ -64,7 +64,7 @@ def for_staff(staff: User, now: dt.datetime) -> dict[str, Any]:
 
 def for_client(client: Client, now: dt.datetime) -> dict[str, Any]:
     """Return an agent's bookings: those that are alive, and those that are over."""
-    rows = client.bookings.with_people()  # type: ignore[attr-defined]
+    rows = client.bookings.with_people()
     return {
         "client": client,
         "alive": rows.exclude(state__in=booking_states.DONE).order_by("starts_at"),

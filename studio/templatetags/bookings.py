@@ -11,7 +11,7 @@ from django.utils import timezone
 from studio import access, access_notes, arranging, booking_states, diary, letters, money, quoting, weeks
 from studio.errors import NotFree
 from studio.forms.bookings import AccessNoteForm, CallOffForm, LineForm, WhenForm
-from studio.models import Booking, Business
+from studio.models import Booking, Business, Terms
 
 register = template.Library()
 State = Booking.State
@@ -95,6 +95,10 @@ def booking_moves(context: dict[str, Any], booking: Booking) -> dict[str, Any]:
         "can_accept": staff is None and may[State.AGREED] and booking.state == State.HELD,
         "can_call_off": may[State.CALLED_OFF],
         "too_late": too_late,
+        "free_until": None if too_late else arranging.free_until(booking),
+        "terms_to_accept": Terms.current()
+        if staff is None and is_open and booking.terms_id is None
+        else None,
         "week": week,
         "when_form": when_form,
         "call_off_form": CallOffForm(prefix="off"),

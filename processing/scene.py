@@ -103,7 +103,7 @@ def read_scene(paths: Sequence[Path | str], plan: Plan, *, clock: Clock = lambda
     used = [i for i, use in enumerate(plan.frames) if use.used and not use.is_flash and i != plan.reference]
     warp = make_warp(plan)
     if not used:
-        small = _evened(plan, _small(reference, size))
+        small = evened(plan, _small(reference, size))
         reference.to_root()
         return Scene(warp, small, frame=reference, facts_frame=reference)
     smalls = {plan.reference: _small(reference, size)}
@@ -126,7 +126,7 @@ def read_scene(paths: Sequence[Path | str], plan: Plan, *, clock: Clock = lambda
         clock("merge")
     placed = [smalls.get(i, smalls[plan.reference]) for i in range(len(plan.frames))]
     small, _ = merge_small(placed, plan.frames, plan.reference, held)
-    return Scene(warp, _evened(plan, small), merger=merger, facts_frame=facts_frame)
+    return Scene(warp, evened(plan, small), merger=merger, facts_frame=facts_frame)
 
 
 def small_size(size: tuple[int, int]) -> tuple[int, int]:
@@ -147,7 +147,7 @@ def _placed(small: np.ndarray, plan: Plan, index: int) -> np.ndarray:
     return cv2.warpPerspective(small, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
-def _evened(plan: Plan, small: np.ndarray) -> np.ndarray:
+def evened(plan: Plan, small: np.ndarray) -> np.ndarray:
     """The small scene with the lens's known fall-off taken out, as the full-size rows will be."""
     if not plan.curve.vignetting:
         return small
@@ -194,13 +194,20 @@ def resample(warp: Warp, image: np.ndarray, row0: int, row1: int, maps: Maps | N
     return cv2.remap(image, *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
 
 
-def small_band(small: np.ndarray, warp: Warp, row0: int, row1: int, maps: Maps | None = None) -> np.ndarray:
-    """A small map in reference geometry brought to a band of the file: one bilinear look-up per pixel."""
+def small_band(
+    small: np.ndarray,
+    warp: Warp,
+    row0: int,
+    row1: int,
+    maps: Maps | None = None,
+    interpolation: int = cv2.INTER_LINEAR,
+) -> np.ndarray:
+    """A small picture in reference geometry brought to a band of the file: one look-up per pixel."""
     x, y = maps or warp.maps(row0, row1)
     zoom_x, zoom_y = small.shape[1] / warp.size[0], small.shape[0] / warp.size[1]
     x = cv2.addWeighted(x, zoom_x, x, 0, 0.5 * zoom_x - 0.5)
     y = cv2.addWeighted(y, zoom_y, y, 0, 0.5 * zoom_y - 0.5)
-    return cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.remap(small, x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
 
 
 class SmoothMap:

@@ -221,3 +221,52 @@ def frame(size: tuple[int, int], offset: tuple[float, float] = (0.0, 0.0)) -> tu
 
 
 NO_CURVE = Curve()
+
+
+TERMS = 4  # of the fit's form: coefficients of s, s^2, s^3, s^4
+
+
+def straight_factor(radius: np.ndarray, c: np.ndarray) -> np.ndarray:
+    """Straight radius over bent radius for the fit's form of ptlens and poly5, by Newton steps.
+
+    Parameters
+    ----------
+    radius : array
+        Bent radius, half diagonals.
+    c : (4,) array
+        bent = s (1 + c[0] s + c[1] s^2 + c[2] s^3 + c[3] s^4), s the straight radius.
+    """
+    c0, c1, c2, c3 = (float(v) for v in c)
+    s = radius * (1 - radius * (c0 + radius * (c1 + radius * (c2 + radius * c3))))
+    for _ in range(3):
+        bent = s * (1 + s * (c0 + s * (c1 + s * (c2 + s * c3))))
+        slope = 1 + s * (2 * c0 + s * (3 * c1 + s * (4 * c2 + s * (5 * c3))))
+        s = s + (radius - bent) / np.maximum(slope, 0.25)
+    return s / np.maximum(radius, 1e-9)
+
+
+def fitted_curve(c: np.ndarray, *, source: str, why: str = "", uncertainty_percent: float = 0.0) -> Curve:
+    """The Curve of coefficients as in `straight_factor`: ptlens, or poly5 when only even powers are there."""
+    c0, c1, c2, c3 = (float(v) for v in c)
+    if abs(c0) < 1e-6 and abs(c2) < 1e-6:
+        model, terms = "poly5", (c1, c3)
+    else:
+        centre = 1 / (1 + c0 + c1 + c2)
+        model, terms = "ptlens", (c2 * centre, c1 * centre, c0 * centre)
+    return Curve(
+        source=source, model=model, coefficients=terms, why=why, uncertainty_percent=uncertainty_percent
+    )
+
+
+def fit_form(curve: Curve) -> np.ndarray | None:
+    """Coefficients as in `straight_factor` of a ptlens, poly3 or poly5 curve; None for others."""
+    u = curve.unit
+    k = curve.coefficients
+    if curve.model == "ptlens":
+        a, b, c = k
+        return np.array([c * u, b * u**2, a * u**3, 0.0]) / (1 - a - b - c)
+    if curve.model == "poly3":
+        return np.array([0.0, k[0] * u**2 / (1 - k[0]), 0.0, 0.0])
+    if curve.model == "poly5":
+        return np.array([0.0, k[0] * u**2, 0.0, k[1] * u**4])
+    return None

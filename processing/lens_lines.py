@@ -7,7 +7,7 @@ chains from straight lines. Chains that are really bent (arches, curtains) drop 
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
 
@@ -15,7 +15,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from .edges import Edges
-from .lens_curve import Curve
+from .lens_curve import TERMS, Curve, fitted_curve, straight_factor
 from .results import NotFound
 
 MIN_CHAINS = 8
@@ -24,12 +24,11 @@ EFFECTIVE_POINTS = 36  # a chain's points are correlated: their weight is shared
 SOFT_PX = 0.25
 MAX_BOW_SIGMA = 0.15  # % of the height
 MIN_EVIDENCE = 8.0  # log likelihood ratio
-MAX_UNCERTAINTY_PERCENT = 0.35  # of the half diagonal at .7 of it: a wider estimate is not used
 
 
 @dataclass(frozen=True)
 class Prior:
-    """Mean and covariance of (k1, k2, k3)."""
+    """Mean and covariance of the coefficients of `lens_curve.straight_factor`."""
 
     mean: np.ndarray
     covariance: np.ndarray
@@ -50,10 +49,17 @@ class Check:
 
 
 @lru_cache(maxsize=1)
-def load_prior() -> Prior:
-    """The committed prior of wide lenses."""
+def load_priors() -> tuple[Prior, ...]:
+    """The committed priors of wide lenses: even powers only (simplest first), and the ptlens form."""
     data = json.loads(resources.files("processing").joinpath("data/lens_prior.json").read_text("utf-8"))
-    return Prior(np.array(data["mean"]), np.array(data["covariance"]))
+    return tuple(
+        Prior(np.array(data[f]["mean"]), np.array(data[f]["covariance"])) for f in ("poly5", "ptlens")
+    )
+
+
+def load_prior() -> Prior:
+    """The prior that fits every lens of the database."""
+    return load_priors()[-1]
 
 
 class Chains:
@@ -68,19 +74,17 @@ class Chains:
         self.half_px = 901.4  # residuals are stated for a 1500 x 1000 picture
         last = self.points[np.arange(len(self.counts)), np.maximum(self.counts - 1, 0)]
         self.length = np.hypot(*(last - self.points[:, 0]).T) if len(self.counts) else np.zeros(0)
-        self.r2 = (self.points**2).sum(-1)
+        self.radius = np.hypot(self.points[..., 0], self.points[..., 1])
 
     def __len__(self) -> int:
         return len(self.counts)
 
     def residuals_px(self, k: np.ndarray, rows: np.ndarray | None = None) -> np.ndarray:
-        """(chains, points) distances from each chain's own best line under the brown coefficients `k`."""
-        points, r2, mask = (
-            (self.points, self.r2, self.mask)
-            if rows is None
-            else (self.points[rows], self.r2[rows], self.mask[rows])
-        )
-        factor = 1 + r2 * (k[0] + r2 * (k[1] + r2 * k[2]))
+        """(chains, points) distances from each chain's own best line under the coefficients `k`."""
+        points, r, mask = self.points, self.radius, self.mask
+        if rows is not None:
+            points, r, mask = points[rows], r[rows], mask[rows]
+        factor = straight_factor(r, k)
         return (
             line_distances(points * factor[..., None], mask)
             / (factor * mask).sum()
@@ -127,24 +131,15 @@ def estimate(edges: Sequence[Edges], *, prior: Prior | None = None) -> Curve | N
     k, covariance, kept = _polish(chains, prior, k)
     if kept < MIN_CHAINS:
         return NotFound(f"{kept} edges agree on a curve, need {MIN_CHAINS}")
-    r = np.array([0.7, 1.0])
-    basis = np.stack([r**3, r**5, r**7], 1)
-    sigma = np.sqrt(np.einsum("ij,jk,ik->i", basis, covariance, basis)) * 100
     source = "lines" if sum(len(e) > 0 for e in edges) == 1 else "set"
-    why = f"{kept} of {len(chains)} edges agree"
-    curve = Curve(
-        source=source,
-        model="brown",
-        coefficients=tuple(float(v) for v in k),
-        why=why,
-        uncertainty_percent=float(sigma[0]),
-    )
-    if sigma[0] > MAX_UNCERTAINTY_PERCENT:
-        return NotFound(f"{why}, but they leave the curve open by {sigma[0]:.2f} % of the half diagonal")
+    curve = fitted_curve(k, source=source, why=f"{kept} of {len(chains)} edges agree")
     verdict = check_chains(curve, chains)
     if verdict.verdict == "worse":
         return NotFound(f"the estimated curve does not straighten the edges: {verdict.why}")
-    return curve
+    bow, sigma = bow_and_sigma(k, covariance, (1500, 1000))
+    if sigma.max() > MAX_BOW_SIGMA:
+        return NotFound(f"{curve.why}, but leave the curve open by {sigma.max():.2f} % of the height")
+    return replace(curve, uncertainty_percent=round(float(sigma.max()), 4))
 
 
 def _scan(chains: Chains, prior: Prior) -> np.ndarray:
@@ -183,46 +178,54 @@ def _polish(chains: Chains, prior: Prior, k: np.ndarray) -> tuple[np.ndarray, np
     return k, covariance, kept
 
 
-def starts(edges: Sequence[Edges], prior: Prior) -> list[np.ndarray]:
-    """Where a fit of rooms may begin: the edges' own bow, and no bend."""
+def first_guess(edges: Sequence[Edges], prior: Prior) -> np.ndarray:
+    """Where a fit of rooms may begin: by the edges' own bow, or no bend when there are too few."""
     chains = Chains(edges)
     if len(chains) < MIN_CHAINS:
-        return [np.zeros(3)]
-    k, _, _ = _polish(chains, prior, _scan(chains, prior))
-    return [k, np.zeros(3)]
+        return np.zeros(TERMS)
+    return _polish(chains, prior, _scan(chains, prior))[0]
 
 
-def prior_cost(k: np.ndarray, prior: Prior) -> float:
-    """Negative log of the prior."""
+def complexity(k: np.ndarray, covariance: np.ndarray, prior: Prior) -> float:
+    """Negative log of the prior, and of the share of it that the lines leave over (Laplace's method)."""
     d = k - prior.mean
-    return float(d @ np.linalg.solve(prior.covariance, d)) / 2
+    away = float(d @ np.linalg.solve(prior.covariance, d)) / 2
+    _, before = np.linalg.slogdet(prior.covariance)
+    _, after = np.linalg.slogdet(covariance)
+    return away + (before - after) / 2
 
 
 def bow_percent(k: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """Bow, % of the height, of a level line near the top and an upright near the side: linear in `k`."""
-    return _bow_matrix(size) @ k
-
-
-@lru_cache(maxsize=32)
-def _bow_matrix(size: tuple[int, int]) -> np.ndarray:
+    """Bow, % of the height, of a level line near the top and of an upright near the side; signed."""
     width, height = size
     half = float(np.hypot(width, height) / 2)
     w, h = width / 2 / half, height / 2 / half
-    rows = []
+    out = []
     for off, reach in ((0.84 * h, 0.94 * w), (0.88 * w, 0.9 * h)):
-        t = np.linspace(-reach, reach, 41)
-        r2 = t * t + off * off
-        rows.append([np.ptp(off * r2**n) * (1 if n else 0) for n in (1, 2, 3)])
-    return np.array(rows) / (2 * h) * 100
+        r = np.hypot(np.array([0.0, 0.5, 1.0]) * reach, off)
+        bent = off * (1 + r * (k[0] + r * (k[1] + r * (k[2] + r * k[3]))))
+        out.append(
+            bent[0] - bent[2] if abs(bent[0] - bent[2]) > abs(bent[1] - bent[2]) else bent[1] - bent[2]
+        )
+    return np.array(out) / (2 * h) * 100
+
+
+def bow_and_sigma(
+    k: np.ndarray, covariance: np.ndarray, size: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """`bow_percent` and its standard deviations."""
+    d = 1e-4
+    slope = np.stack(
+        [(bow_percent(k + d * e, size) - bow_percent(k - d * e, size)) / (2 * d) for e in np.eye(TERMS)], 1
+    )
+    return bow_percent(k, size), np.sqrt(np.diag(slope @ covariance @ slope.T))
 
 
 def decide(
     k: np.ndarray, covariance: np.ndarray, evidence: float, chains: int, pictures: int, size: tuple[int, int]
 ) -> Curve | NotFound:
     """Keep a fitted curve when it is certain and straightens more than chance would."""
-    matrix = _bow_matrix(size)
-    bow = matrix @ k
-    sigma = np.sqrt(np.diag(matrix @ covariance @ matrix.T))
+    bow, sigma = bow_and_sigma(k, covariance, size)
     size_of = f"bow {np.abs(bow).max():.2f} +- {sigma.max():.2f} % of the height"
     words = f"{chains} edges; {size_of}; evidence {evidence:.0f}"
     if chains < MIN_CHAINS:
@@ -231,14 +234,8 @@ def decide(
         return NotFound(f"the lines leave the curve open: {words}")
     if evidence < MIN_EVIDENCE or (np.abs(bow) < 2 * sigma).all():
         return NotFound(f"the lines are as straight without a curve: {words}")
-    coefficients = tuple(float(v) for v in k)
-    return Curve(
-        source="lines" if pictures == 1 else "set",
-        model="brown",
-        coefficients=coefficients,
-        why=words,
-        uncertainty_percent=round(float(sigma.max()), 4),
-    )
+    source = "lines" if pictures == 1 else "set"
+    return fitted_curve(k, source=source, why=words, uncertainty_percent=round(float(sigma.max()), 4))
 
 
 def check(curve: Curve, edges: Edges) -> Check:
@@ -250,7 +247,7 @@ def check_chains(curve: Curve, chains: Chains) -> Check:
     """`check` for chains that are already packed."""
     if len(chains) < MIN_CHAINS:
         return Check("cannot tell", 0.0, 0.0, len(chains), f"{len(chains)} usable edges, need {MIN_CHAINS}")
-    before = chains.rms(chains.residuals_px(np.zeros(3)))
+    before = chains.rms(chains.residuals_px(np.zeros(TERMS)))
     factor = _factor(curve, chains)
     after = chains.rms(chains.residuals_of_points_px(chains.points * factor[..., None]))
     fair = np.minimum(before, after) < 0.6
@@ -269,7 +266,7 @@ def check_chains(curve: Curve, chains: Chains) -> Check:
 
 
 def _factor(curve: Curve, chains: Chains) -> np.ndarray:
-    r = np.sqrt(chains.r2)
+    r = chains.radius
     with np.errstate(invalid="ignore"):
         factor = np.where(r > 1e-9, curve.straight_radius(r) / np.maximum(r, 1e-9), 1.0)
     return np.nan_to_num(factor, nan=10.0)

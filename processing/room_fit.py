@@ -3,7 +3,7 @@
 A room's lines run along three directions. A chain that is short says little about the lens by its own bow,
 but much by pointing to its vanishing point: once the level is known all uprights of the picture must agree
 on one point, wherever in the frame they stand, and the lens curve is what makes them agree. So the fit has,
-for each picture, a rotation and a focal length, and for the whole pool three lens coefficients (or a fixed
+for each picture, a rotation and a focal length, and for the whole pool the lens coefficients (or a fixed
 curve); its residuals are each line's distances from its own straight line and its angle to its vanishing
 point.
 """
@@ -14,12 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from .edges import Edges
-from .lens_curve import Curve
+from .lens_curve import TERMS, Curve, straight_factor
 from .lens_lines import Chains, Prior
 from .segments import Segments
 
 HALF_PX = 901.4  # residuals are stated for a 1500 x 1000 picture
 BOW_SIGMA_PX = 0.10  # measured on rendered rooms with the true curve taken out: median rms of a chain
+BOW_POINTS = 5.0  # a line's bends are of one piece: it counts as so many points at most
+ANGLE_SIGMA_PX = 0.16  # the same for a whole line turning: its points err together
 POINTS_APART_PX = 4.0  # points closer than this err together
 ANGLE_FLOOR_DEG = 0.05  # builders' and furniture's own lean; no source
 FOCAL_SIGMA = {"equivalent": 0.03, "crop": 0.03, "guess": 0.3}  # of the logarithm
@@ -28,7 +30,8 @@ STEPS = 2  # Gauss-Newton steps in each round
 ANGLE_SCALE, BOW_SCALE = 2.0, 3.0  # of the Cauchy weights, in sigmas
 GATE_SIGMAS = 5.0
 TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
-DIFF = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 1e-4])
+DIFF = np.array([1e-4] * TERMS + [1e-5] * 3 + [1e-4])
+L, R, F = TERMS, slice(TERMS, TERMS + 3), TERMS + 3  # where lens ends, rotation lies, focal length stands
 
 
 @dataclass(frozen=True)
@@ -81,21 +84,21 @@ class _Block:
 
     def __init__(self, points: np.ndarray, mask: np.ndarray, length: np.ndarray) -> None:
         self.points = points
-        self.r2 = (points**2).sum(-1)
+        self.radius = np.hypot(points[..., 0], points[..., 1])
         self.mask = mask
         self.count = np.maximum(mask.sum(1), 1)
         self.length = length
         length_px = np.maximum(length * HALF_PX, 1)
         effective = np.maximum(length_px / POINTS_APART_PX, 3)
-        self.bow_weight = np.sqrt(np.minimum(effective / self.count, 1.0)) / BOW_SIGMA_PX
-        fit = BOW_SIGMA_PX * np.sqrt(12 / effective) / length_px
+        self.bow_weight = np.sqrt(np.minimum(effective, BOW_POINTS) / self.count) / BOW_SIGMA_PX
+        fit = ANGLE_SIGMA_PX * np.sqrt(12 / effective) / length_px
         self.sigma = np.hypot(fit, np.deg2rad(ANGLE_FLOOR_DEG))
 
     def straight(self, k: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Middle (n, 2), direction (n,) and distances in px (n, points) of each line under `k`."""
         points = self.points
         if k is not None:
-            points = points * (1 + self.r2 * (k[0] + self.r2 * (k[1] + self.r2 * k[2])))[..., None]
+            points = points * straight_factor(self.radius, k)[..., None]
         mid = np.einsum("npi,np->ni", points, self.mask) / self.count[:, None]
         x = (points[..., 0] - mid[:, :1]) * self.mask
         y = (points[..., 1] - mid[:, 1:]) * self.mask
@@ -105,7 +108,7 @@ class _Block:
 
 
 class _Picture:
-    """One view's lines, weights and residuals; parameters are three coefficients, rotation, log focal."""
+    """One view's lines, weights and residuals; parameters are four coefficients, rotation, log focal."""
 
     def __init__(self, view: View, fixed: Curve | None) -> None:
         self.view = view
@@ -124,14 +127,14 @@ class _Picture:
         self.weights: list[tuple[np.ndarray, np.ndarray]] = []
 
     def axes(self, p: np.ndarray) -> np.ndarray | None:
-        return None if self.view.axes is None else self.view.axes @ turned(p[3:6])
+        return None if self.view.axes is None else self.view.axes @ turned(p[R])
 
     def focal(self, p: np.ndarray) -> float:
-        return self.view.focal * float(np.exp(p[6]))
+        return self.view.focal * float(np.exp(p[F]))
 
     def sines(self, p: np.ndarray, block: _Block) -> tuple[np.ndarray, np.ndarray]:
         """(3, n) sines of each line's angle to each axis, and (n, points) distances in px."""
-        mid, turn, bow = block.straight(p[:3] if self.lens_free else None)
+        mid, turn, bow = block.straight(p[:L] if self.lens_free else None)
         axes = self.axes(p)
         if axes is None:
             return np.ones((3, len(mid))), bow
@@ -154,18 +157,18 @@ class _Picture:
         out = []
         axes, focal = self.axes(p), self.focal(p)
         for block, axis, (angle_weight, bow_weight) in zip(self.blocks, self.axis, self.weights, strict=True):
-            mid, turn, bow = block.straight(p[:3] if self.lens_free else None)
+            mid, turn, bow = block.straight(p[:L] if self.lens_free else None)
             if axes is not None:
                 chosen = axes[axis]
                 out.append(sine(chosen.T, mid, turn, focal) * angle_weight)
             if self.lens_free:
                 out.append((bow * bow_weight[:, None]).ravel())
-        z = p[6] / self.view.focal_sigma
+        z = p[F] / self.view.focal_sigma
         out.append(np.array([np.sqrt(TWINS) * np.sign(z) * np.sqrt(np.log1p(z * z))]))
         return np.concatenate(out)
 
     def normal(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """7 x 7 normal matrix and gradient at `p`."""
+        """8 x 8 normal matrix and gradient at `p`."""
         r = self.residuals(p)
         columns = []
         for i, d in enumerate(DIFF):
@@ -209,11 +212,11 @@ def fit_rooms(views: Sequence[View], k: np.ndarray, prior: Prior, *, fixed: Curv
     Parameters
     ----------
     views : pictures of one lens setting with their first axes
-    k : (3,) first "brown" coefficients; ignored with a fixed curve
+    k : (4,) first coefficients (`lens_curve.straight_factor`); ignored with a fixed curve
     fixed : a curve known from elsewhere
     """
     pictures = [_Picture(v, fixed) for v in views]
-    k = np.asarray(k, float) if fixed is None else np.zeros(3)
+    k = np.asarray(k, float) if fixed is None else np.zeros(L)
     own = np.zeros((len(views), 4))
     inverse = np.linalg.inv(prior.covariance)
     lens_normal = inverse
@@ -237,24 +240,24 @@ def _step(
     parts = []
     for picture, p in zip(pictures, own, strict=True):
         a, g = picture.normal(np.concatenate([k, p]))
-        a = a + np.diag([0, 0, 0, 1, 1, 1, 1]) * 1e-6
-        back = np.linalg.inv(a[3:, 3:])
-        lens_normal += a[:3, :3] - a[:3, 3:] @ back @ a[3:, :3]
-        lens_gradient += g[:3] - a[:3, 3:] @ back @ g[3:]
+        a = a + np.diag([0] * L + [1] * 4) * 1e-6
+        back = np.linalg.inv(a[L:, L:])
+        lens_normal += a[:L, :L] - a[:L, L:] @ back @ a[L:, :L]
+        lens_gradient += g[:L] - a[:L, L:] @ back @ g[L:]
         parts.append((a, g, back))
     free = pictures[0].lens_free if pictures else False
-    move = -np.linalg.solve(lens_normal, lens_gradient) if free else np.zeros(3)
-    moved = [p - back @ (g[3:] + a[3:, :3] @ move) for p, (a, g, back) in zip(own, parts, strict=True)]
+    move = -np.linalg.solve(lens_normal, lens_gradient) if free else np.zeros(L)
+    moved = [p - back @ (g[L:] + a[L:, :L] @ move) for p, (a, g, back) in zip(own, parts, strict=True)]
     return k + move, np.array(moved).reshape(-1, 4), lens_normal, [a for a, _, _ in parts]
 
 
 def _view_fit(picture: _Picture, p: np.ndarray, normal: np.ndarray) -> ViewFit:
-    covariance = np.linalg.inv(normal + np.eye(7) * 1e-9)
+    covariance = np.linalg.inv(normal + np.eye(L + 4) * 1e-9)
     return ViewFit(
         axes=picture.axes(p),
         focal=picture.focal(p),
-        focal_sigma=float(np.sqrt(max(covariance[6, 6], 0.0))),
-        level_sigma_deg=float(np.degrees(np.sqrt(np.trace(covariance[3:6, 3:6]) / 3))),
+        focal_sigma=float(np.sqrt(max(covariance[F, F], 0.0))),
+        level_sigma_deg=float(np.degrees(np.sqrt(np.trace(covariance[R, R]) / 3))),
         uprights=picture.lining(p, (1,)),
         levels=picture.lining(p, (0, 2)),
     )

@@ -8,7 +8,7 @@ import numpy as np
 
 from . import crop, lens, lens_lines, verticals
 from .edges import Edges, find_edges
-from .lens_curve import NO_CURVE, Curve, frame
+from .lens_curve import NO_CURVE, TERMS, Curve, fitted_curve, frame
 from .lens_database import LensFacts, find_in_database
 from .results import NotFound
 from .room_fit import FOCAL_SIGMA, View, ViewFit, fit_rooms
@@ -164,8 +164,8 @@ def _draft(s: Sighting, curve: Curve, fit: ViewFit) -> Draft:
 def _by_database(s: Sighting, curve: Curve) -> Draft | NotFound:
     """Keep the database's curve unless the picture's own lines are straighter without it."""
     prior = lens_lines.load_prior()
-    with_curve = fit_rooms([_view(s, curve)], np.zeros(3), prior, fixed=curve)
-    without = fit_rooms([_view(s, NO_CURVE)], np.zeros(3), prior, fixed=NO_CURVE)
+    with_curve = fit_rooms([_view(s, curve)], np.zeros(TERMS), prior, fixed=curve)
+    without = fit_rooms([_view(s, NO_CURVE)], np.zeros(TERMS), prior, fixed=NO_CURVE)
     gain = without.cost - with_curve.cost
     if gain < -REJECT_COST:
         return NotFound(f"{curve.name} bends this picture's lines (evidence {gain:.0f})")
@@ -178,12 +178,14 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     """
     prior = lens_lines.load_prior()
     edges = [s.edges for s in group]
-    none = fit_rooms([_view(s, NO_CURVE) for s in group], np.zeros(3), prior, fixed=NO_CURVE)
-    fits = []
-    for k in lens_lines.starts(edges, prior):
-        start = Curve(source="lines", model="brown", coefficients=tuple(float(v) for v in k))
-        fits.append(fit_rooms([_view(s, start) for s in group], k, prior))
-    fit = min(fits, key=lambda f: f.cost + lens_lines.prior_cost(f.coefficients, prior))
+    none = fit_rooms([_view(s, NO_CURVE) for s in group], np.zeros(TERMS), prior, fixed=NO_CURVE)
+    first = lens_lines.first_guess(edges, prior)
+    start = fitted_curve(first, source="lines")
+    views = [_view(s, start) for s in group]
+    fits = [(fit_rooms(views, first, p), p) for p in lens_lines.load_priors()]
+    fit, _ = min(
+        fits, key=lambda f: f[0].cost + lens_lines.complexity(f[0].coefficients, f[0].covariance, f[1])
+    )
     curve = lens_lines.decide(
         fit.coefficients, fit.covariance, none.cost - fit.cost, fit.chains, len(group), group[0].size
     )

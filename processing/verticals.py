@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from .edges import NO_EDGES
-from .lens_curve import Curve, frame
+from .lens_curve import TERMS, Curve, frame
 from .lens_lines import load_prior
 from .results import NotFound
 from .room_fit import FOCAL_SIGMA, View, ViewFit, fit_rooms
@@ -121,7 +121,7 @@ def estimate_level(
     if isinstance(found, NotFound):
         return found
     view = View(NO_EDGES, segments, found.axes, focal_px / half, FOCAL_SIGMA["equivalent"])
-    fit = fit_rooms([view], np.zeros(3), load_prior(), fixed=curve)
+    fit = fit_rooms([view], np.zeros(TERMS), load_prior(), fixed=curve)
     return judge(fit.views[0], segments, size)
 
 

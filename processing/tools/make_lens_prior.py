@@ -8,15 +8,19 @@ widened, since a lens that is not in the database may be stranger than those tha
 
 import json
 from pathlib import Path
+from typing import Any
 
 import lensfunpy
 import numpy as np
 
+from processing.lens_curve import fit_form
 from processing.lens_database import curve_of_lens
 
 FOCALS_35MM = (14.0, 16.0, 18.0, 20.0, 24.0, 28.0, 35.0)
 WIDEN = 1.5
-FLOOR = 0.004  # smallest standard deviation along any axis
+FLOOR = 0.004  # standard deviation added along every axis in use
+CLOSED = 1e-7  # of a term that a form does not have
+FARTHEST = 12.0  # median deviations: a few entries of the database are slips of the pen
 
 
 def main() -> None:
@@ -32,24 +36,42 @@ def main() -> None:
             curve = curve_of_lens(lens, focal, crop_factor=lens.crop_factor)
             if curve is None:
                 continue
-            r = np.linspace(0.03, 1, 60)
-            gain = curve.straight_radius(r) / r - 1
-            if not np.isfinite(gain).all() or np.abs(gain).max() > 0.2:
+            k = fit_form(curve)
+            if k is None or not np.isfinite(curve.straight_radius(np.array([1.0]))).all():
                 continue
-            basis = np.stack([r**2, r**4, r**6], 1) * r[:, None]
-            rows.append(np.linalg.lstsq(basis, gain * r, rcond=None)[0])
-    k = np.array(rows)
-    covariance = np.cov(k.T) * WIDEN + np.eye(3) * FLOOR**2
+            if abs(curve.corner_shift_percent) > 20:
+                continue
+            rows.append(k)
     out = {
-        "about": "mean and covariance of k1, k2, k3: straight = r (1 + k1 r^2 + k2 r^4 + k3 r^6)",
+        "about": "mean and covariance of c: bent = s (1 + c0 s + c1 s^2 + c2 s^3 + c3 s^4), half diagonals",
         "source": "lensfun database (CC BY-SA 3.0) through lensfunpy " + lensfunpy.__version__,
         "curves": len(rows),
-        "mean": [round(float(v), 6) for v in k.mean(0)],
-        "covariance": [[round(float(v), 8) for v in row] for row in covariance],
+        "ptlens": _moments(np.array([k for k in rows if k[3] == 0])),
+        "poly5": _moments(np.array([_even(k) for k in rows])),
     }
     path = Path(__file__).parents[1] / "data" / "lens_prior.json"
     path.write_text(json.dumps(out, indent=1) + "\n", encoding="utf-8")
     print(path, out)
+
+
+def _even(k: np.ndarray) -> np.ndarray:
+    """The nearest curve of even powers, free in its scale at the centre."""
+    s = np.linspace(0.03, 1.0, 80)
+    bent = 1 + s * (k[0] + s * (k[1] + s * (k[2] + s * k[3])))
+    fit = np.linalg.lstsq(np.stack([s, s**3, s**5], 1), bent * s, rcond=None)[0]
+    return np.array([0.0, fit[1] / fit[0], 0.0, fit[2] / fit[0]])
+
+
+def _moments(k: np.ndarray) -> dict[str, list[Any]]:
+    """Mean and widened covariance about the middle nine tenths of each form; absent terms stay closed."""
+    away = np.abs(k - np.median(k, 0)) / (np.median(np.abs(k - np.median(k, 0)), 0) + 1e-12)
+    kept = k[(away < FARTHEST).all(1)]
+    used = np.ptp(k, 0) > 0
+    covariance = np.cov(kept.T) * WIDEN + np.diag(np.where(used, FLOOR, CLOSED) ** 2)
+    return {
+        "mean": [round(float(v), 6) for v in kept.mean(0)],
+        "covariance": [[float(f"{v:.6g}") for v in row] for row in covariance],
+    }
 
 
 if __name__ == "__main__":

@@ -249,10 +249,10 @@ def fitted_curve(c: np.ndarray, *, source: str, why: str = "", uncertainty_perce
     """The Curve of coefficients as in `straight_factor`: ptlens, or poly5 when only even powers are there."""
     c0, c1, c2, c3 = (float(v) for v in c)
     if abs(c0) < 1e-6 and abs(c2) < 1e-6:
-        model, terms = "poly5", (c1, c3)
+        model, terms = "poly5", [c1, c3]
     else:
         centre = 1 / (1 + c0 + c1 + c2)
-        model, terms = "ptlens", (c2 * centre, c1 * centre, c0 * centre)
+        model, terms = "ptlens", [c2 * centre, c1 * centre, c0 * centre]
     return Curve(
         source=source, model=model, coefficients=terms, why=why, uncertainty_percent=uncertainty_percent
     )

@@ -182,10 +182,12 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     first = lens_lines.first_guess(edges, prior)
     start = fitted_curve(first, source="lines")
     views = [_view(s, start) for s in group]
-    fits = [(fit_rooms(views, first, p), p) for p in lens_lines.load_priors()]
-    fit, _ = min(
-        fits, key=lambda f: f[0].cost + lens_lines.complexity(f[0].coefficients, f[0].covariance, f[1])
-    )
+    plain, free = (fit_rooms(views, first, p) for p in lens_lines.load_priors())
+    margins = [
+        f.cost + lens_lines.complexity(f.coefficients, f.covariance, p)
+        for f, p in zip((plain, free), lens_lines.load_priors(), strict=True)
+    ]
+    fit = free if margins[0] - margins[1] > lens_lines.FORM_MARGIN else plain
     curve = lens_lines.decide(
         fit.coefficients, fit.covariance, none.cost - fit.cost, fit.chains, len(group), group[0].size
     )

@@ -41,6 +41,7 @@ MIN_UPRIGHTS = 3
 MIN_LENGTH = 0.6  # picture heights
 MIN_SPREAD = 0.25  # picture widths
 MAX_RMS_DEG = 0.5
+LONG = 0.11  # half diagonals
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,7 @@ def judge(fit: ViewFit, segments: Segments, size: tuple[int, int]) -> Level | No
     spread = float(np.ptp(segments.points[rows].mean(1)[:, 0])) * half / size[0]
     if spread < MIN_SPREAD:
         return NotFound(f"uprights stand close together: over {spread:.2f} of the width, need {MIN_SPREAD}")
-    w = fit.uprights.length
+    w = np.minimum(fit.uprights.length, LONG) ** 3  # a direction is known by the cube of its length
     rms = float(np.sqrt((w * fit.uprights.off_deg**2).sum() / w.sum()))
     if rms > MAX_RMS_DEG:
         return NotFound(f"uprights disagree by {rms:.2f} degrees")

@@ -1,4 +1,4 @@
-"""`manage.py first_owner`: print the one-time address of the set-up page, where `serve` is not what starts us."""
+"""`manage.py first_owner`: print the one-time address of the set-up page, for set-ups without `serve`."""
 
 from typing import Any
 

@@ -1,0 +1,272 @@
+"""Train the light map on rooms that are rendered while it learns.
+
+    python -m processing.tools.lightmap.train OUT [--seconds 540] [--start CHECKPOINT]
+        [--check ROOMS.npz] [--cpu]
+
+Needs PyTorch and, for the GPU, nvcc; with --cpu g++, far slower. Writes OUT/checkpoint.pt and OUT/log.txt.
+ROOMS.npz holds pictures to watch that are never learnt from: x (n, 3, 128, 192) linear,
+t (n, 2, ...) log light, w (n, 1, ...) weights.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import multiprocessing
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from . import mixing, network, rooms, tracer
+from .scene import PLANES
+
+CHUNK = 64  # rooms made and rendered together
+HELD_OUT_SEED = 1000  # rooms of these seeds are only looked at
+
+
+@dataclass
+class Clock:
+    """How much of the time has gone, and how the two kinds of work share it."""
+
+    seconds: float
+    started: float
+    spent_rooms: float = 0.0
+    spent_steps: float = 0.0
+
+    @property
+    def share(self) -> float:
+        return min(1.0, (time.monotonic() - self.started) / self.seconds)
+
+
+def make_rooms(first_seed: int) -> np.ndarray:
+    return rooms.rooms(range(first_seed, first_seed + CHUNK))
+
+
+class Rooms:
+    """A ring of rendered rooms on the device, the oldest replaced by new ones."""
+
+    def __init__(
+        self, args: argparse.Namespace, device: str, made: Iterator[np.ndarray], library: Any
+    ) -> None:
+        self.device, self.made, self.library, self.samples = device, made, library, args.samples
+        size = args.pool // CHUNK * CHUNK
+        self.ring = torch.empty(size, 20, network.HEIGHT, network.WIDTH, dtype=torch.float16, device=device)
+        self.place = self.filled = self.total = 0
+
+    def render(self, scenes: np.ndarray) -> Tensor:
+        """Render and denoise packed scenes; every room scaled to a like level."""
+        n, H, W = len(scenes), network.HEIGHT, network.WIDTH
+        if self.device == "cpu":
+            raw = torch.from_numpy(
+                tracer.render_cpu(self.library, scenes, width=W, height=H, samples=self.samples)
+            )
+        else:
+            raw = torch.empty(n, PLANES, H, W, device=self.device)
+            flat = torch.from_numpy(np.ascontiguousarray(scenes, np.float32)).to(self.device)
+            stream = torch.cuda.current_stream().cuda_stream
+            code = self.library.render(flat.data_ptr(), raw.data_ptr(), n, W, H, self.samples, stream)
+            if code != 0:
+                raise RuntimeError(f"the tracer ended with CUDA error {code}")
+        parts = torch.nan_to_num(mixing.denoise(raw), 0, 0, 0)
+        level = torch.quantile(parts[:, :12].mean(1).flatten(1)[:, ::5], 0.8, dim=1).clamp_min(1e-7)
+        parts[:, :12] *= (0.2 / level).view(-1, 1, 1, 1)
+        return parts.clamp(0, 6e4).half()
+
+    def add(self) -> None:
+        self.ring[self.place : self.place + CHUNK] = self.render(next(self.made))
+        self.place = (self.place + CHUNK) % len(self.ring)
+        self.filled = min(len(self.ring), self.filled + CHUNK)
+        self.total += CHUNK
+
+    def draw(self, count: int) -> Tensor:
+        return self.ring[torch.randint(0, self.filled, (count,), device=self.device)]
+
+
+def loss_of(answer: Tensor, mixed: mixing.Mixed) -> tuple[Tensor, Tensor]:
+    """Return the loss and the mean angle.
+
+    The loss adds the angle, the log-chroma distance, its likelihood, and the distance on paint once more.
+    """
+    w, total = mixed.weight, mixed.weight.sum().clamp_min(1)
+    distance = (answer[:, :2] - mixed.log_light).pow(2).sum(1, keepdim=True).add(1e-6).sqrt()
+    scale = answer[:, 2:3].clamp(-6, 2)
+    likelihood = ((distance * (-scale).exp() + scale) * w).sum() / total
+    angle = (network.angle_deg(mixed.log_light, answer)[:, None] * w).sum() / total
+    painted = w * mixed.paint
+    on_paint = (distance * painted).sum() / painted.sum().clamp_min(1)
+    return angle / 6 + (distance * w).sum() / total + 0.3 * likelihood + 0.5 * on_paint, angle
+
+
+@torch.no_grad()
+def evaluate(
+    net: torch.nn.Module, held_out: list[mixing.Mixed], check: dict[str, Any] | None
+) -> dict[str, Any]:
+    """Return mean angles on held-out rooms (ours, untouched, share made worse) and on the check set."""
+    net.eval()
+    ours: list[Tensor] = []
+    untouched: list[Tensor] = []
+    for m in held_out:
+        counts = (m.weight > 0.9).float()
+        for rows, answer in (
+            (ours, net(network.features(m.picture))),
+            (untouched, torch.zeros_like(m.log_light)),
+        ):
+            angle = network.angle_deg(m.log_light, answer)[:, None]
+            rows.append((angle * counts).sum((1, 2, 3)) / counts.sum((1, 2, 3)).clamp_min(1))
+    a, b = torch.cat(ours), torch.cat(untouched)
+    result: dict[str, Any] = {
+        "angle": a.mean().item(),
+        "untouched": b.mean().item(),
+        "worse": (a > b).float().mean().item(),
+    }
+    if check is not None:
+        angle = network.angle_deg(check["t"], net(network.features(check["x"])))[:, None]
+        per_view = (angle * check["w"]).sum((1, 2, 3)) / check["w"].sum((1, 2, 3))
+        result["check"] = per_view.mean().item()
+        result["check_views"] = [round(v, 2) for v in per_view.tolist()]
+    net.train()
+    return {k: round(v, 4) if isinstance(v, float) else v for k, v in result.items()}
+
+
+def learn(args: argparse.Namespace, made: Iterator[np.ndarray]) -> None:
+    device = "cpu" if args.cpu else "cuda"
+    torch.manual_seed(args.seed)
+    torch.backends.cudnn.benchmark = True
+    args.out.mkdir(parents=True, exist_ok=True)
+    log, clock = (args.out / "log.txt").open("w"), Clock(args.seconds, time.monotonic())
+
+    def say(*words: Any) -> None:
+        line = f"{time.monotonic() - clock.started:5.0f} s " + " ".join(map(str, words))
+        print(line, flush=True)
+        print(line, file=log, flush=True)
+
+    supply = Rooms(args, device, made, tracer.build(args.out, gpu=not args.cpu))
+    mixer = mixing.Mixer(device, args.seed)
+    held_out = [
+        mixer(supply.render(make_rooms(HELD_OUT_SEED + i * CHUNK))) for i in range(1 if args.cpu else 8)
+    ]
+    check = load_check(args.check, device) if args.check else None
+    net, steady = network.LightNet().to(device), network.LightNet().to(device)
+    net = net.to(memory_format=torch.channels_last)
+    if args.start:
+        saved = torch.load(args.start, map_location=device)
+        net.load_state_dict(saved["model"])
+        steady.load_state_dict(saved["ema"])
+    else:
+        steady.load_state_dict(net.state_dict())
+    while supply.filled < min(args.first, len(supply.ring)):
+        supply.add()
+    say("rooms", supply.total, "start", json.dumps(evaluate(steady, held_out, check)))
+
+    def report(step: int) -> None:
+        say("step", step, "rooms", supply.total, json.dumps(evaluate(steady, held_out, check)))
+
+    steps = run_steps(args, clock, supply, mixer, net, steady, report)
+    torch.save({"model": net.state_dict(), "ema": steady.state_dict()}, args.out / "checkpoint.pt")
+    say("end: steps", steps, "rooms", supply.total, json.dumps(evaluate(steady, held_out, check)))
+
+
+def run_steps(
+    args: argparse.Namespace,
+    clock: Clock,
+    supply: Rooms,
+    mixer: mixing.Mixer,
+    net: Any,
+    steady: Any,
+    report: Callable[[int], None],
+) -> int:
+    """Take optimiser steps until the time is up; new rooms get a fixed share of it."""
+    is_gpu = supply.device == "cuda"
+    optimiser = torch.optim.AdamW(
+        net.parameters(), lr=args.rate, weight_decay=0.01, betas=(0.9, 0.98), fused=is_gpu
+    )
+    rooms_per_step_s = args.room_share / (1 - args.room_share)
+    kind, step, reported = supply.device, 0, time.monotonic()
+    while clock.share < 1 or step == 0:
+        began = time.monotonic()
+        rate = args.end_rate + (args.rate - args.end_rate) * 0.5 * (1 + math.cos(math.pi * clock.share))
+        for group in optimiser.param_groups:
+            group["lr"] = rate * min(1.0, (step + 1) / 300)
+        for _ in range(10):
+            with torch.no_grad():
+                mixed = mixer(supply.draw(args.batch))
+                planes = network.features(mixed.picture).contiguous(memory_format=torch.channels_last)
+            with torch.autocast(kind, dtype=torch.bfloat16):
+                answer = net(planes)
+            loss, _ = loss_of(answer.float(), mixed)
+            optimiser.zero_grad(set_to_none=True)
+            loss.backward()
+            torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+            optimiser.step()
+            step += 1
+            if step % 4 == 0:
+                average(steady, net, 0.997 if args.start else min(0.997, step / (step + 10)))
+        if is_gpu:
+            torch.cuda.synchronize()
+        clock.spent_steps += time.monotonic() - began
+        while is_gpu and clock.spent_rooms < clock.spent_steps * rooms_per_step_s:
+            began = time.monotonic()
+            supply.add()
+            torch.cuda.synchronize()
+            clock.spent_rooms += time.monotonic() - began
+        if time.monotonic() - reported > args.report_every:
+            report(step)
+            reported = time.monotonic()
+    return step
+
+
+@torch.no_grad()
+def average(steady: torch.nn.Module, net: torch.nn.Module, keep: float) -> None:
+    """Move the averaged weights a little towards the present ones."""
+    torch._foreach_lerp_(list(steady.parameters()), [p.detach() for p in net.parameters()], 1 - keep)
+    for ours, theirs in zip(steady.buffers(), net.buffers(), strict=True):
+        if ours.dtype.is_floating_point:
+            ours.lerp_(theirs, 1 - keep)
+        else:
+            ours.copy_(theirs)
+
+
+def load_check(path: Path, device: str) -> dict[str, Any]:
+    data = np.load(path)
+    return {key: torch.tensor(data[key], dtype=torch.float32, device=device) for key in ("x", "t", "w")}
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--seconds", type=float, default=540)
+    parser.add_argument("--start", type=Path, help="a checkpoint to go on from")
+    parser.add_argument("--check", type=Path, help="pictures to watch, never learnt from")
+    parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--end-rate", type=float, default=2e-5)
+    parser.add_argument("--pool", type=int, default=16000)
+    parser.add_argument("--first", type=int, default=6000)
+    parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--samples", type=int, default=16)
+    parser.add_argument("--room-share", type=float, default=0.4)
+    parser.add_argument("--report-every", type=float, default=60)
+    parser.add_argument("--workers", type=int, default=12)
+    parser.add_argument("--seed", type=int, default=2_000_000)
+    parser.add_argument("--cpu", action="store_true")
+    args = parser.parse_args()
+    if args.cpu:
+        args.pool, args.first, args.batch, args.samples, args.workers = 128, 64, 4, 9, 1
+    return args
+
+
+def main() -> None:
+    args = arguments()
+    with multiprocessing.get_context("fork").Pool(args.workers) as pool:  # forked before CUDA starts
+        learn(args, pool.imap(make_rooms, (args.seed + i * CHUNK for i in range(100_000))))
+        pool.terminate()
+
+
+if __name__ == "__main__":
+    main()

@@ -76,7 +76,7 @@ def invoices(wanted: Mapping[str, Any], *, page: str | None, now: dt.datetime) -
             | Q(client__agency__name__icontains=word)
         )
     found = Paginator(rows.order_by("-issued_on", "-sequence", "-pk"), A_PAGE).get_page(page)
-    listed = [Row(invoice, payments.account_of(invoice, now=now)) for invoice in found]
+    listed = [Row(invoice, payments.account_on(invoice, today)) for invoice in found]
     months = [
         Month(first_on, list(members))
         for first_on, members in groupby(listed, key=lambda row: row.invoice.issued_on.replace(day=1))

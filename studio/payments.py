@@ -73,11 +73,15 @@ class Account:
 
 
 def account_of(invoice: Invoice, *, now: dt.datetime) -> Account:
-    """Return how the invoice stands; on rows of `with_balance()` without another query."""
+    """Return how the invoice stands today, by the clock of the business."""
+    return account_on(invoice, now.astimezone(Business.current().zone).date())
+
+
+def account_on(invoice: Invoice, today: dt.date) -> Account:
+    """Return how the invoice stands on a day; on rows of `with_balance()` without a query."""
     found = vars(invoice)
     is_annotated = "paid" in found and "credited" in found
     paid, credited = (found["paid"], found["credited"]) if is_annotated else _sums_of(invoice)
-    today = now.astimezone(Business.current().zone).date()
     return Account(invoice.total_minor, credited, paid, invoice.due_on, today)
 
 

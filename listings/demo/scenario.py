@@ -9,7 +9,7 @@ from decimal import Decimal
 from studio import set_up
 from studio.models import Agency, Business, Client, OpeningHours, Property, TaxRate, User
 
-PASSWORD = "plumb-line-and-lantern"
+PASSWORD = "sandbag-and-gaffer-tape"
 OWNER = ("Odile Marsh", "odile@plumb-lantern.example")
 PHOTOGRAPHER = ("Piet Larch", "piet@plumb-lantern.example")
 EDITOR = ("Ede Quill", "ede@plumb-lantern.example")

@@ -31,7 +31,7 @@ THUMB_WIDTH = 96  # px; enough to tell views apart, small enough for shifts to s
 SAME_VIEW = 0.55  # correlation of local structure; other rooms stay below .35, knocked frames above .6
 STEP_EV = 0.3  # smaller differences of exposure are the same exposure
 MAX_SPAN_EV = 14.0
-FLASH_SPREAD_EV = 0.30  # how unevenly a flash changes a view; two plain frames differ by less than .15
+FLASH_UNEVEN_EV = 0.12  # how unevenly a flash lights equal levels; longer exposures stay below .03
 
 
 class ShotFacts(Protocol):
@@ -162,27 +162,38 @@ def similarity(one: np.ndarray, other: np.ndarray) -> float:
 
     Where either frame is clipped or black it has no say.
     """
+    return _best_shift(one, other)[0]
+
+
+def _best_shift(one: np.ndarray, other: np.ndarray) -> tuple[float, int, int]:
+    """(correlation, dx, dy): `other` moved by dx, dy px fits `one` best."""
     if one.shape != other.shape:
-        return 0.0
+        return 0.0, 0, 0
     a, b = _structure(one), _structure(other)
     fa, fb = (((x.max(-1) < 0.97) & (luminance(x) > 2.0**-8)).astype(np.float32) for x in (one, other))
     reach = max(2, round(0.08 * a.shape[1]))
-    best = -1.0
+    best = (-1.0, 0, 0)
     for dy in range(-reach, reach + 1, 2):
         for dx in range(-reach, reach + 1, 2):
-            best = max(best, _correlation_at(a, b, fa, fb, dx, dy))
+            best = max(best, (_correlation_at(a, b, fa, fb, dx, dy), dx, dy))
     return best
 
 
+def _overlap(shape: tuple[int, ...], dx: int, dy: int) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """What both frames show when the second is moved by dx, dy."""
+    height, width = shape[:2]
+    first = (slice(max(0, dy), height + min(0, dy)), slice(max(0, dx), width + min(0, dx)))
+    second = (slice(max(0, -dy), height + min(0, -dy)), slice(max(0, -dx), width + min(0, -dx)))
+    return first, second
+
+
 def _correlation_at(a: np.ndarray, b: np.ndarray, fa: np.ndarray, fb: np.ndarray, dx: int, dy: int) -> float:
-    height, width = a.shape
-    ya, xa = slice(max(0, dy), height + min(0, dy)), slice(max(0, dx), width + min(0, dx))
-    yb, xb = slice(max(0, -dy), height + min(0, -dy)), slice(max(0, -dx), width + min(0, -dx))
-    weight = fa[ya, xa] * fb[yb, xb]
+    first, second = _overlap(a.shape, dx, dy)
+    weight = fa[first] * fb[second]
     total = float(weight.sum())
     if total < 0.12 * a.size:
         return -1.0
-    p, q = a[ya, xa], b[yb, xb]
+    p, q = a[first], b[second]
     p = p - float((weight * p).sum()) / total
     q = q - float((weight * q).sum()) / total
     power = float((weight * p * p).sum() * (weight * q * q).sum())
@@ -259,47 +270,55 @@ def _build(view: list[_Look], companions: dict[int, list[int]]) -> list[Group]:
     sets: list[list[int]] = [[]]
     flash: set[int] = set()
     for n in range(len(view)):
-        mate = next((m for m in sets[-1] if abs(evs[m] - evs[n]) < STEP_EV and m not in flash), None)
-        if mate is None:
+        ambient = [m for m in sets[-1] if m not in flash]
+        alike = [m for m in ambient if abs(evs[m] - evs[n]) < STEP_EV]
+        near = alike if _is_told(view) else sorted(ambient, key=lambda m: abs(evs[m] - evs[n]))
+        lit = _lit_by_flash(view[near[0]], view[n]) if near else 0
+        if lit:
+            flash.add(n if lit > 0 else near[0])
             sets[-1].append(n)
-        elif (lit := _lit_by_flash(view[mate], view[n])) != 0:
-            flash.add(n if lit > 0 else mate)
-            sets[-1].append(n)
-        else:  # the same exposure again, nothing added: a new series of the same view
+        elif alike:  # the same exposure again, nothing added: a new series of the same view
             sets.append([n])
+        else:
+            sets[-1].append(n)
     return [
         _make_group([view[n] for n in s], [evs[n] for n in s], [n in flash for n in s], companions)
         for s in sets
     ]
 
 
+def _is_told(view: list[_Look]) -> bool:
+    """Whether every frame's file gives its exposure."""
+    return all(k.ev is not None for k in view)
+
+
 def _exposures(view: list[_Look]) -> list[float]:
     """Stops relative to the first frame: from EXIF where every frame has it, else from the pictures."""
-    if all(k.ev is not None for k in view):
-        told = [float(k.ev) - float(view[0].ev) for k in view]  # type: ignore[arg-type]
-        if len(view) == 1 or np.ptp(told) > STEP_EV:
-            return told
+    if _is_told(view):
+        return [float(k.ev or 0.0) - float(view[0].ev or 0.0) for k in view]
     return [0.0] + [exposure_difference(view[0].thumb, k.thumb) for k in view[1:]]
 
 
 def _lit_by_flash(one: _Look, other: _Look) -> int:
     """1 if `other` is `one` with light added from one place, -1 the other way round, 0 if they are alike.
 
-    A flash adds light unevenly and takes none away; the EXIF flag is not asked (manual triggers leave it
-    unset).
+    A longer exposure brightens equal levels equally, whatever the file's tone curve; a flash does not: near
+    things gain more than far ones. The EXIF flag is not asked (manual triggers leave it unset).
     """
-    difference = cv2.GaussianBlur((other.level - one.level).astype(np.float32), (0, 0), 1.5)
-    usable = (one.thumb.max(-1) < 0.97) & (other.thumb.max(-1) < 0.97) & (one.level > -8)
+    _, dx, dy = _best_shift(one.thumb, other.thumb)
+    first, second = _overlap(one.thumb.shape, dx, dy)
+    level, lit = one.level[first], other.level[second]
+    usable = (one.thumb[first].max(-1) < 0.97) & (other.thumb[second].max(-1) < 0.97)
+    usable &= (level > -7.5) & (lit > -7.5)
     if usable.mean() < 0.1:
         return 0
-    low, middle, high = np.percentile(difference[usable], [5, 50, 95])
-    if high - low < FLASH_SPREAD_EV:
+    difference = cv2.GaussianBlur((lit - level).astype(np.float32), (0, 0), 1.5)[usable]
+    order = np.argsort(level[usable])
+    parts = np.array_split(difference[order], 12)
+    uneven = float(np.percentile(np.concatenate([abs(p - np.median(p)) for p in parts]), 75))
+    if uneven < FLASH_UNEVEN_EV:
         return 0
-    if low > -0.25 and high > FLASH_SPREAD_EV and middle > 0.03:
-        return 1
-    if high < 0.25 and low < -FLASH_SPREAD_EV and middle < -0.03:
-        return -1
-    return 0
+    return 1 if float(np.mean(difference)) > 0 else -1
 
 
 def _make_group(

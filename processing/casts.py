@@ -243,13 +243,15 @@ def settle(
     plans = []
     for i, one in enumerate(analyses):
         points = list(neutral_points[i]) if neutral_points is not None else []
+        kept_here = kept
         map_uv, strength, method, why = one.map_uv, one.trust, one.method, one.why
         if points:
             map_uv = fix_points(map_uv * one.trust, points)
             strength, method, why = 1.0, f"{method} + neutral points", f"{len(points)} neutral point(s)"
+            kept_here = 0.0 if warmth_kept is None else kept  # "white here" means white
         elif strength == 0:
             method = "camera"
-        plan = LightPlan(map_uv, method, strength, kept, why, camera=one.camera)
+        plan = LightPlan(map_uv, method, strength, kept_here, why, camera=one.camera)
         plans.append(replace(plan, areas=find_areas(plan)))
     return plans
 

@@ -19,8 +19,8 @@ FLASH_KELVIN = 5600.0  # common practice for electronic flash, no source
 WORK_WIDTH = 480  # px; the filters' widths below belong to it
 NOISE = 0.004  # of the clipping level: an 8-bit file in the shadows; decides only whom to believe
 CLIPPED, DARK = 0.95, 0.002  # linear levels beyond which a pixel says nothing
-# The pair knows paint from light but is fooled by what the flash itself bounces off walls and floor; the map of
-# one frame has the opposite faults. Halfway between, both the middle and the worst tenth were best (three rooms).
+# The pair knows paint from light but is fooled by what the flash itself bounces off walls and floor; the map
+# of one frame has the opposite faults. Halfway between, middle and worst tenth were best (three rooms).
 TRUST_PRIOR = 0.5
 # widths (px), colour reach (encoded) and weight needed: from where nothing else is known to full detail
 SCALES = ((50.0, 0.40, 0.003), (10.0, 0.20, 0.01), (2.0, 0.12, 0.05))

@@ -9,7 +9,7 @@ from django import forms
 from listings.models import DeliveryItem
 
 
-class WordsForm(forms.ModelForm):  # type: ignore[type-arg]
+class WordsForm(forms.ModelForm):
     """Caption and alternative text of one picture."""
 
     class Meta:

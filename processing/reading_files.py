@@ -2,6 +2,8 @@
 
 import re
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
@@ -34,17 +36,17 @@ HDR_TRANSFERS = (16, 18)  # ITU-T H.273: PQ and HLG
 
 def read_facts(path: Path) -> Facts:
     """Facts of an encoded picture, from its header alone."""
-    with _opened(path) as image:
+    with _quiet(), _opened(path) as image:
         facts, _ = _facts(image)
         return facts
 
 
 def read_frame(path: Path, *, half: bool = False) -> Frame:
     """Decode an encoded picture to linear light in its own primaries; `half` area-averages by two."""
-    with _opened(path) as image:
+    with _quiet(), _opened(path) as image:
+        deep = _is_deep(image)
         facts, tags = _facts(image)
         space = _space(image, tags)
-        deep = _is_deep(image)
         try:
             image.load()
         except Image.DecompressionBombError as error:
@@ -72,11 +74,18 @@ def read_frame(path: Path, *, half: bool = False) -> Frame:
     )
 
 
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Without Pillow's warnings: broken EXIF costs only itself, sizes are judged here."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)
+        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        yield
+
+
 def _opened(path: Path) -> Image.Image:
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            image = Image.open(path)
+        image = Image.open(path)
     except UnidentifiedImageError as error:
         raise UnreadableFile(f"{path.name}: not a picture file that can be read here") from error
     except Image.DecompressionBombError as error:
@@ -113,9 +122,7 @@ def _damage(error: BaseException) -> str:
 
 def _facts(image: Image.Image) -> tuple[Facts, Tags]:
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", UserWarning)
-            tags = tags_from_exif(image.getexif())
+        tags = tags_from_exif(image.getexif())
     except Exception:  # noqa: BLE001 - a broken EXIF block must not cost the picture
         tags = {}
     orientation = tags.get(ORIENTATION, 1)  # for HEIF and AVIF what the decoder left to turn

@@ -4,6 +4,8 @@ LibRaw unpacks, demosaics and knows the cameras. Nothing here depends on a frame
 brightness, no automatic maximum, so the steps of a bracket keep their ratios.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,18 +27,19 @@ XYZ_FROM_SRGB = np.array(
 )
 LARGEST_MULTIPLIER = 16.0  # beyond this a stored white balance is a mistake, not a light
 BLACK_SHARE = 5e-4  # of the range; a picture whose 99.9th percentile is below shows nothing
+SMALLEST_RAW_BYTES = 20_000  # less holds no picture of any camera
 CUT_OFF_ROWS = 16  # this many rows of one single value at the end mean a cut-off file
 
 
 def read_facts(path: Path) -> Facts:
     """Facts of a raw file: its tags, filled up with what LibRaw knows of the maker's own blocks."""
-    with _opened(path) as raw:
+    with _named_errors(path), rawpy.imread(str(path)) as raw:
         return _facts(path, raw)
 
 
 def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None = None) -> Frame:
     """Decode a raw file; `half` makes one pixel of each 2 x 2 block (an eighth of the time)."""
-    with _opened(path) as raw:
+    with _named_errors(path), rawpy.imread(str(path)) as raw:
         facts = _facts(path, raw)
         notes: list[str] = []
         mosaic = _mosaic(raw, path) if raw.raw_type == rawpy.RawType.Flat else None
@@ -53,7 +56,7 @@ def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None
             # before decoding: half size changes what LibRaw says of the pattern
             clipped = _clipped_from_mosaic(mosaic, np.array(raw.raw_pattern), white)
         del mosaic
-        camera = _demosaic(raw, path, multipliers, half=half, to_srgb=own_path)
+        camera = _demosaic(raw, multipliers, half=half, to_srgb=own_path)
         if clipped is None:
             clipped = _clipped_from_pixels(camera, half=half)
     headroom = 1.0 if own_path else float(multipliers.max())
@@ -73,12 +76,16 @@ def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None
     )
 
 
-def _opened(path: Path) -> rawpy.RawPy:
+@contextmanager
+def _named_errors(path: Path) -> Iterator[None]:
+    """LibRaw's errors, whenever they show, as ours with the file's name and a reason in words."""
     try:
-        return rawpy.imread(str(path))
+        yield
     except rawpy.LibRawFileUnsupportedError as error:
         raise UnreadableRaw(f"{path.name}: not a camera raw file that can be read here") from error
     except rawpy.LibRawIOError as error:
+        if path.stat().st_size < SMALLEST_RAW_BYTES:
+            raise UnreadableRaw(f"{path.name}: not a camera raw file") from error
         raise UnreadableRaw(f"{path.name}: the raw file is cut off; copy it from the card again") from error
     except rawpy.LibRawError as error:
         raise UnreadableRaw(f"{path.name}: the raw file is damaged ({_words(error)})") from error
@@ -123,12 +130,9 @@ def _has_rggb_mosaic(raw: rawpy.RawPy) -> bool:
     )
 
 
-def _mosaic(raw: rawpy.RawPy, path: Path) -> np.ndarray | None:
+def _mosaic(raw: rawpy.RawPy, path: Path) -> np.ndarray:
     """A copy of the visible mosaic: LibRaw's own memory is gone once the file is closed."""
-    try:
-        mosaic = raw.raw_image_visible.copy()
-    except (AttributeError, rawpy.LibRawError, ValueError):
-        return None
+    mosaic = raw.raw_image_visible.copy()
     levels = mosaic[::4, ::4] if mosaic.shape[0] < 64 else mosaic[:: max(1, mosaic.shape[0] // 512)]
     range_ = max(1.0, raw.white_level - float(_black(raw).mean()))
     top = float(np.percentile(levels, 99.9)) - float(_black(raw).mean())
@@ -200,26 +204,21 @@ def _usable(matrix: np.ndarray) -> bool:
     )
 
 
-def _demosaic(
-    raw: rawpy.RawPy, path: Path, multipliers: np.ndarray, *, half: bool, to_srgb: bool
-) -> np.ndarray:
-    try:
-        return raw.postprocess(
-            demosaic_algorithm=DEMOSAIC if raw.num_colors == 3 else None,
-            half_size=half,
-            use_camera_wb=to_srgb,
-            user_wb=None if to_srgb else [*multipliers, multipliers[1]],
-            output_color=rawpy.ColorSpace.sRGB if to_srgb else rawpy.ColorSpace.raw,
-            output_bps=16,
-            gamma=(1, 1),
-            no_auto_bright=True,
-            adjust_maximum_thr=0.0,
-            # "ignore" scales by the largest multiplier, so that no channel loses its own headroom
-            highlight_mode=rawpy.HighlightMode.Clip if to_srgb else rawpy.HighlightMode.Ignore,
-            user_flip=0,
-        )
-    except rawpy.LibRawError as error:
-        raise UnreadableRaw(f"{path.name}: the raw file is damaged ({_words(error)})") from error
+def _demosaic(raw: rawpy.RawPy, multipliers: np.ndarray, *, half: bool, to_srgb: bool) -> np.ndarray:
+    return raw.postprocess(
+        demosaic_algorithm=DEMOSAIC if raw.num_colors == 3 else None,
+        half_size=half,
+        use_camera_wb=to_srgb,
+        user_wb=None if to_srgb else [*multipliers, multipliers[1]],
+        output_color=rawpy.ColorSpace.sRGB if to_srgb else rawpy.ColorSpace.raw,
+        output_bps=16,
+        gamma=(1, 1),
+        no_auto_bright=True,
+        adjust_maximum_thr=0.0,
+        # "ignore" scales by the largest multiplier, so that no channel loses its own headroom
+        highlight_mode=rawpy.HighlightMode.Clip if to_srgb else rawpy.HighlightMode.Ignore,
+        user_flip=0,
+    )
 
 
 def _white_levels(raw: rawpy.RawPy, mosaic: np.ndarray | None) -> np.ndarray:

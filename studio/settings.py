@@ -278,6 +278,9 @@ LOGIN_REDIRECT_URL = "studio:start"
 AXES_FAILURE_LIMIT = environment.number("SIGN_IN_TRIES", 8, least=3, most=100)
 AXES_COOLOFF_TIME = 1
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_USERNAME_FORM_FIELD = "username"  # what authenticate() is given, whatever the form calls it
+AXES_LOCKOUT_CALLABLE = "studio.pages.signing_in.locked_out"
+AXES_CLIENT_IP_CALLABLE = "studio.access.address_of"
 
 # --- mail ----------------------------------------------------------------------------------------------
 SMTP_HOST = environment.text("SMTP_HOST")

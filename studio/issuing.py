@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from django.db.models import F
 
-from studio import documents, money
+from studio import arithmetic, documents, money
 from studio.errors import StudioError
 from studio.models import Business, Client, CreditNote, Invoice, NumberSeries
 from studio.models.invoices import DocumentLine
@@ -105,7 +105,10 @@ def write(document: Doc, rows: Sequence[Any], taxes: Sequence[money.TaxSum], *, 
     document.sequence = next_number(kind, series, document.year)
     document.number = f"{series}-{document.year}-{document.sequence:04d}"
     sum_up(document, rows, taxes)
-    document.digest = documents.digest_of(documents.content_of(document, lines=rows))
+    content = documents.content_of(document, lines=rows)
+    if wrong := arithmetic.contradictions(content):
+        raise NotReady(f"This doesn't add up, so nothing was issued: {'; '.join(wrong)}.")
+    document.digest = documents.digest_of(content)
     document.save()
     for row in rows:
         setattr(row, kind, document)

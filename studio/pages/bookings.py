@@ -106,18 +106,15 @@ def _copy(earlier: Booking | None) -> Property:
     return Property(**{name: getattr(earlier.home, name) for name in fields})
 
 
-def _act(
-    request: HttpRequest, public_id: UUID, does: Callable[[Booking], object], *, done: str
-) -> HttpResponse:
+def _act(request: HttpRequest, booking: Booking, does: Callable[[], object], *, done: str) -> HttpResponse:
     """Do one thing to a booking, say how it went, and go back to its page."""
-    booking = access.booking_for_either(request, public_id)
     try:
-        does(booking)
+        does()
     except StudioError as error:
         messages.error(request, str(error))
     else:
         messages.success(request, done)
-    return redirect("listings:booking", public_id)
+    return redirect("listings:booking", booking.public_id)
 
 
 def _staff(request: HttpRequest) -> User:
@@ -135,10 +132,11 @@ def _someone(request: HttpRequest) -> User | Client:
 @access.staff_only
 @require_POST
 def agree(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    booking = access.booking_for_staff(request, public_id)
     return _act(
         request,
-        public_id,
-        lambda booking: arranging.agree(booking, by=_staff(request), now=timezone.now()),
+        booking,
+        lambda: arranging.agree(booking, by=_staff(request), now=timezone.now()),
         done="Agreed. The client has a letter with the calendar file.",
     )
 
@@ -147,6 +145,7 @@ def agree(request: HttpRequest, public_id: UUID) -> HttpResponse:
 @require_POST
 def set_time(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """Propose a time, set one that was spoken about, or move the visit."""
+    booking = access.booking_for_staff(request, public_id)
     form = WhenForm(request.POST, prefix="when")
     if not form.is_valid():
         messages.error(request, "Write a day and a time: " + _first_error(form))
@@ -155,18 +154,14 @@ def set_time(request: HttpRequest, public_id: UUID) -> HttpResponse:
     if request.POST.get("act") == "propose":
         return _act(
             request,
-            public_id,
-            lambda booking: arranging.propose(
-                booking, good["starts_at"], good["photographer"], by=staff, now=now
-            ),
+            booking,
+            lambda: arranging.propose(booking, good["starts_at"], good["photographer"], by=staff, now=now),
             done="Proposed. The time is kept until the answer comes or the hold ends.",
         )
     return _act(
         request,
-        public_id,
-        lambda booking: arranging.set_time(
-            booking, good["starts_at"], good["photographer"], by=staff, now=now
-        ),
+        booking,
+        lambda: arranging.set_time(booking, good["starts_at"], good["photographer"], by=staff, now=now),
         done="The time is set, and the client has a letter.",
     )
 
@@ -174,10 +169,11 @@ def set_time(request: HttpRequest, public_id: UUID) -> HttpResponse:
 @access.signed_in
 @require_POST
 def accept(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    booking = access.booking_for_either(request, public_id)
     return _act(
         request,
-        public_id,
-        lambda booking: arranging.accept(booking, by=_someone(request), now=timezone.now()),
+        booking,
+        lambda: arranging.accept(booking, by=_someone(request), now=timezone.now()),
         done="It is agreed. A letter with the calendar file is on its way.",
     )
 
@@ -186,13 +182,14 @@ def accept(request: HttpRequest, public_id: UUID) -> HttpResponse:
 @require_POST
 def accept_terms(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """The agent accepts the terms of a booking that staff wrote down."""
+    booking = access.booking_for_either(request, public_id)
     if (client := access.client_of(request)) is None:
         raise Http404
     version = request.POST.get("version", "")
     return _act(
         request,
-        public_id,
-        lambda booking: arranging.accept_terms(
+        booking,
+        lambda: arranging.accept_terms(
             booking, int(version) if version.isdigit() else 0, by=client, now=timezone.now()
         ),
         done="Thank you. The version and the time are kept with the booking.",
@@ -203,14 +200,15 @@ def accept_terms(request: HttpRequest, public_id: UUID) -> HttpResponse:
 @require_POST
 def choose(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """The agent asks for another free time, or moves the agreed visit to it."""
+    booking = access.booking_for_either(request, public_id)
     form = ChosenTimeForm(request.POST)
     if not form.is_valid():
         messages.error(request, _first_error(form))
         return redirect("listings:booking", public_id)
     return _act(
         request,
-        public_id,
-        lambda booking: arranging.choose(
+        booking,
+        lambda: arranging.choose(
             booking, form.cleaned_data["starts_at"], by=_someone(request), now=timezone.now()
         ),
         done="The time is yours.",
@@ -220,14 +218,15 @@ def choose(request: HttpRequest, public_id: UUID) -> HttpResponse:
 @access.signed_in
 @require_POST
 def call_off(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    booking = access.booking_for_either(request, public_id)
     form = CallOffForm(request.POST, prefix="off")
     if not form.is_valid():
         messages.error(request, "Say why in a few words; the other side reads it. Nothing was called off.")
         return redirect("listings:booking", public_id)
     return _act(
         request,
-        public_id,
-        lambda booking: arranging.call_off(
+        booking,
+        lambda: arranging.call_off(
             booking, form.cleaned_data["reason"], by=_someone(request), now=timezone.now()
         ),
         done="Called off. The time is free again, and the other side has a letter.",
@@ -237,6 +236,7 @@ def call_off(request: HttpRequest, public_id: UUID) -> HttpResponse:
 @access.staff_only
 @require_POST
 def add_line(request: HttpRequest, public_id: UUID) -> HttpResponse:
+    booking = access.booking_for_staff(request, public_id)
     form = LineForm(request.POST, currency=Business.current().currency, prefix="line")
     if not form.is_valid():
         messages.error(request, f"The line was not added. {_first_error(form)}")
@@ -244,8 +244,8 @@ def add_line(request: HttpRequest, public_id: UUID) -> HttpResponse:
     good = form.cleaned_data
     return _act(
         request,
-        public_id,
-        lambda booking: quoting.add_line(
+        booking,
+        lambda: quoting.add_line(
             booking,
             description=good["description"],
             quantity=good["quantity"],
@@ -261,11 +261,12 @@ def add_line(request: HttpRequest, public_id: UUID) -> HttpResponse:
 @access.staff_only
 @require_POST
 def remove_line(request: HttpRequest, public_id: UUID, pk: int) -> HttpResponse:
-    line = get_object_or_404(BookingLine, pk=pk, booking__public_id=public_id)
+    booking = access.booking_for_staff(request, public_id)
+    line = get_object_or_404(BookingLine, pk=pk, booking=booking)
     return _act(
         request,
-        public_id,
-        lambda booking: quoting.remove_line(booking, line, by=_staff(request), now=timezone.now()),
+        booking,
+        lambda: quoting.remove_line(booking, line, by=_staff(request), now=timezone.now()),
         done="The line is taken away.",
     )
 

@@ -50,7 +50,9 @@ def test_extras_are_added_and_what_is_per_room_is_counted(prices):
     assert quote.pictures == 28 + 5 + 6
 
 
-@pytest.mark.parametrize(("distance_km", "beyond_km"), [(None, 0), (29.0, 0), (30.0, 0), (30.1, 1), (47.5, 18)])
+@pytest.mark.parametrize(
+    ("distance_km", "beyond_km"), [(None, 0), (29.0, 0), (30.0, 0), (30.1, 1), (47.5, 18)]
+)
 def test_travel_costs_each_kilometre_begun_beyond_the_free_ones(prices, distance_km, beyond_km):
     quote = quoting.quote(wish(prices, distance_km=distance_km, travel_free_km=30))
     assert dict(codes(quote)).get("travel", 0) == beyond_km

@@ -55,7 +55,8 @@ class Summary:
     @property
     def sentence(self) -> str:
         safe = self.stored + self.known
-        again = f" {self.known} of them were stored before." if self.known else ""
+        were = "was" if self.known == 1 else "were"
+        again = f" {self.known} of them {were} stored before." if self.known else ""
         if self.is_complete:
             count = "The one file" if self.total == 1 else f"All {self.total} files"
             verb = "is" if self.total == 1 else "are"

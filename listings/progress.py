@@ -5,10 +5,9 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 
-from django.conf import settings
 from django.db.models import Avg, Count, Q
 
-from listings.models import Correction, Frame, Picture, Upload, VisitWork
+from listings.models import Correction, Frame, Picture, VisitWork
 from studio.models import Booking
 
 # Before anything was measured here: reading and making one picture on a plain machine (our own measurement).
@@ -24,7 +23,6 @@ class Progress:
     frames: int
     frames_unread: int
     frames_unreadable: int
-    coming: int
     pictures: int
     unseen: int
     waiting: int
@@ -84,7 +82,7 @@ class Progress:
 
 
 def of(booking: Booking, *, now: dt.datetime) -> Progress:
-    """Count the visit's work: five queries, whatever its size."""
+    """Count the visit's work: four queries, whatever its size."""
     frame, picture = Frame.State, Picture.State
     frames = Frame.objects.filter(booking=booking).aggregate(
         all=Count("pk"),
@@ -100,19 +98,13 @@ def of(booking: Booking, *, now: dt.datetime) -> Progress:
         failed=Count("pk", filter=Q(state=picture.FAILED)),
         held=Count("pk", filter=Q(claimed_until__gte=now)),
     )
-    coming = Upload.objects.filter(
-        booking=booking,
-        state=Upload.State.COMING,
-        touched_at__gte=now - dt.timedelta(days=settings.UPLOAD_KEEP_DAYS),
-    ).count()
     work = VisitWork.objects.filter(booking=booking).first()
     unmade = pictures["waiting"] + pictures["being_made"] if pictures["all"] else frames["all"]
-    left_s = frames["unread"] * READ_S + unmade * make_seconds()
+    left_s = frames["unread"] * READ_S + (unmade * make_seconds() if unmade else 0)
     return Progress(
         frames=frames["all"],
         frames_unread=frames["unread"],
         frames_unreadable=frames["unreadable"],
-        coming=coming,
         pictures=pictures["all"],
         unseen=pictures["unseen"],
         waiting=pictures["waiting"],
@@ -128,5 +120,5 @@ def of(booking: Booking, *, now: dt.datetime) -> Progress:
 def make_seconds() -> float:
     """Return how long a picture takes, from the last ones that were made here."""
     recent = Correction.objects.order_by("-made_at").values("pk")[:RECENT]
-    measured = Correction.objects.filter(pk__in=list(recent.values_list("pk", flat=True)))
+    measured = Correction.objects.filter(pk__in=recent)
     return measured.aggregate(mean=Avg("seconds"))["mean"] or MAKE_S

@@ -76,7 +76,7 @@ def ordered(pictures: QuerySet[Picture]) -> QuerySet[Picture]:
 
 def light_rows(pictures: QuerySet[Picture]) -> QuerySet[Picture]:
     """Leave the large columns in the database."""
-    return pictures.select_related("correction", "room", "shot").defer(
+    return pictures.select_related("correction", "room", "shot__room").defer(
         "analysis", "plan", "correction__plan", "correction__report"
     )
 

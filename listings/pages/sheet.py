@@ -48,7 +48,12 @@ def place(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """Put marked pictures into a room, on a view, or back to 'not placed yet'."""
     booking = access.booking_for_staff(request, public_id)
     form = PlaceForm(booking, request.POST)
-    if form.is_valid():
+    if "by_ticks" in request.POST:
+        count = placing.place(booking)
+        messages.info(
+            request, f"{count} picture{'s' if count != 1 else ''} placed by time and order of the ticks."
+        )
+    elif form.is_valid():
         data = form.cleaned_data
         placing.put(data["pictures"], room=data["room"], shot=data["shot"])
         where = data["shot"] or data["room"] or "not placed yet"

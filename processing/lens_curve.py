@@ -29,7 +29,7 @@ class Curve:
     poly3   bent = r (1 - k + k r^2), r straight; coefficient k
     poly5   bent = r (1 + k1 r^2 + k2 r^4), r straight
     brown   straight = r (1 + k1 r^2 + k2 r^4 + k3 r^6), r bent
-    All are divided by their scale at the centre, so that the centre keeps its size.
+    The straight radius is multiplied by the scale at the centre, so that the centre keeps its size.
 
     `red` and `blue` are (v, c, b): the channel's radius is r (v + c r + b r^2) at the green's bent radius r.
     `vignetting` is (k1, k2, k3): light left is 1 + k1 q + k2 q^2 + k3 q^3, q = (r / `vignetting_unit`)^2,
@@ -160,14 +160,14 @@ class Curve:
         return np.where(radius <= self._turning_radius, value, np.nan)
 
     def _polynomial(self, radius: np.ndarray) -> np.ndarray:
-        q = radius * self.unit
         k = self.coefficients
+        centre = 1 - sum(k) if self.model in ("ptlens", "poly3") else 1.0
+        q = radius * self.unit / centre
         if self.model == "ptlens":
             a, b, c = k
-            centre = 1 - a - b - c
             return radius * (1 + q * (c + q * (b + q * a)) / centre)
         if self.model == "poly3":
-            return radius * (1 + k[0] * q * q / (1 - k[0]))
+            return radius * (1 + k[0] * q * q / centre)
         p = q * q
         factor = np.ones_like(radius)
         power = np.ones_like(radius)
@@ -251,8 +251,10 @@ def fitted_curve(c: np.ndarray, *, source: str, why: str = "", uncertainty_perce
     if abs(c0) < 1e-6 and abs(c2) < 1e-6:
         model, terms = "poly5", [c1, c3]
     else:
-        centre = 1 / (1 + c0 + c1 + c2)
-        model, terms = "ptlens", [c2 * centre, c1 * centre, c0 * centre]
+        d = 1.0  # scale at the centre: the model's four terms add up to one
+        for _ in range(20):
+            d -= (d * (1 + d * (c0 + d * (c1 + d * c2))) - 1) / (1 + d * (2 * c0 + d * (3 * c1 + d * 4 * c2)))
+        model, terms = "ptlens", [c2 * d**4, c1 * d**3, c0 * d**2]
     return Curve(
         source=source, model=model, coefficients=terms, why=why, uncertainty_percent=uncertainty_percent
     )
@@ -264,9 +266,10 @@ def fit_form(curve: Curve) -> np.ndarray | None:
     k = curve.coefficients
     if curve.model == "ptlens":
         a, b, c = k
-        return np.array([c * u, b * u**2, a * u**3, 0.0]) / (1 - a - b - c)
+        d = 1 - a - b - c
+        return np.array([c * u / d**2, b * u**2 / d**3, a * u**3 / d**4, 0.0])
     if curve.model == "poly3":
-        return np.array([0.0, k[0] * u**2 / (1 - k[0]), 0.0, 0.0])
+        return np.array([0.0, k[0] * u**2 / (1 - k[0]) ** 3, 0.0, 0.0])
     if curve.model == "poly5":
         return np.array([0.0, k[0] * u**2, 0.0, k[1] * u**4])
     return None

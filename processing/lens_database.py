@@ -3,7 +3,7 @@
 Source: the lensfun project's database (data CC BY-SA 3.0) through lensfunpy, offline.
 """
 
-import re
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any, Protocol
 
@@ -11,12 +11,15 @@ import lensfunpy
 import numpy as np
 
 from .lens_curve import Curve
+from .lens_names import LensName, likeness, parse, same_lens
 from .results import NotFound
 
 FULL_FRAME_HALF_MM = 21.6333  # half diagonal of 36 x 24 mm
-MIN_SCORE = 50  # the database's own measure; below it loose matches name other lenses
 FOCAL_SLACK = 0.03
-ASPECTS = (1.5, 4 / 3, 16 / 9, 1.0, 1.25, 1.7778)
+APERTURE_SLACK = 0.93
+CROP_SLACK = 0.96  # a sensor may be so much larger than the one that the curve was measured on
+ASPECTS = (1.5, 4 / 3, 16 / 9, 1.0)  # of calibration sensors in the database; the binding does not tell which
+WIDE_FILE = 1.62  # wider than this the file is cut from a 3:2 or 4:3 sensor
 
 
 class LensFacts(Protocol):
@@ -50,67 +53,127 @@ def database() -> Any:
     return lensfunpy.Database()
 
 
+@lru_cache(maxsize=1)
+def _catalogue() -> tuple[tuple[Any, LensName], ...]:
+    """Every lens of the database that has a name of its own, with the name taken apart (20 ms)."""
+    named = ((lens, parse(f"{_brand(lens)} {lens.model}")) for lens in database().lenses)
+    return tuple((lens, name) for lens, name in named if name.low_mm > 0 and "compatibles" not in lens.model)
+
+
+def _brand(lens: Any) -> str:
+    return str(lens.maker) if str(lens.maker).lower() not in str(lens.model).lower() else ""
+
+
 def find_in_database(facts: LensFacts) -> Curve | NotFound:
     """Find the curve of the lens that the file names.
 
     Returns
     -------
     Curve or NotFound
-        Source "database"; the reason when the lens is not known for certain or the database has no curve for
-        it.
+        Source "database"; the reason when the lens is not known for certain or has no curve.
     """
-    if not facts.lens or not facts.focal_mm:
-        return NotFound("the file names no lens" if not facts.lens else "the file gives no focal length")
-    cameras = database().find_cameras(facts.maker or "", facts.model or "", False) if facts.model else []
-    camera = cameras[0] if cameras else None
-    crop = camera.crop_factor if camera is not None else facts.crop_factor
-    if camera is None and not crop:
-        return NotFound(f"the database does not know the camera {facts.model or 'without a name'}")
-    lens = _match(camera, facts, float(crop or 1.0))
+    if not facts.focal_mm:
+        return NotFound("the file gives no focal length")
+    cameras = database().find_cameras(facts.maker or None, facts.model, False) if facts.model else []
+    camera = cameras[0] if len(cameras) == 1 else None
+    crop = float(camera.crop_factor) if camera is not None else _crop_of(facts)
+    fixed = camera is not None and str(camera.mount)[:1].islower()
+    if not facts.lens and not fixed:
+        return NotFound("the file names no lens")
+    if not crop:
+        return NotFound(f"the size of the sensor of {facts.model or 'the camera'} is not known")
+    lens = _built_in(camera, facts, crop) if fixed else _named(camera, facts, crop)
     if isinstance(lens, NotFound):
         return lens
-    curve = curve_of_lens(
-        lens, float(facts.focal_mm), crop_factor=float(crop or 1.0), aperture=facts.aperture
-    )
+    curve = curve_of_lens(lens, float(facts.focal_mm), crop_factor=crop, aperture=facts.aperture)
     if curve is None:
-        return NotFound(f"the database has no curve for {lens.model}")
-    return curve
+        return NotFound(f"the database has no curve for {lens.model} at {facts.focal_mm:g} mm")
+    return _for_file(curve, facts, crop)
 
 
-def _match(camera: Any, facts: LensFacts, crop: float) -> Any:
-    name = str(facts.lens)
-    found = database().find_lenses(camera, facts.lens_maker or None, name, True) if camera else []
-    for lens in found:
-        if lens.score < MIN_SCORE:
-            continue
-        focal = float(facts.focal_mm or 0)
-        if not lens.min_focal * (1 - FOCAL_SLACK) <= focal <= lens.max_focal * (1 + FOCAL_SLACK):
-            continue
-        if facts.aperture and lens.min_aperture and facts.aperture < lens.min_aperture * 0.93:
-            continue
-        if crop < lens.crop_factor * 0.96:
-            continue
-        if _generation(name) != _generation(lens.model):
-            continue
-        return lens
-    return NotFound(f"the database does not know the lens {name} for certain")
+def match(facts: LensFacts) -> Any:
+    """The database's lens for a file, or NotFound; without its curve. For tests and tables."""
+    cameras = database().find_cameras(facts.maker or None, facts.model, False) if facts.model else []
+    camera = cameras[0] if len(cameras) == 1 else None
+    crop = float(camera.crop_factor) if camera is not None else _crop_of(facts)
+    return _named(camera, facts, crop or 0.0)
 
 
-def _numbers(name: str) -> list[float]:
-    return [float(v) for v in re.findall(r"\d+(?:\.\d+)?", name)]
+def _crop_of(facts: LensFacts) -> float:
+    if facts.crop_factor:
+        return float(facts.crop_factor)
+    if facts.focal_35mm and facts.focal_mm:
+        return float(facts.focal_35mm / facts.focal_mm)
+    return 0.0
 
 
-def _generation(name: str) -> str:
-    found = re.search(r"\b(II|III|IV|V|VI|G2|Mark\s*\d)\b", name)
-    return found.group(1) if found else ""
+def _named(camera: Any, facts: LensFacts, crop: float) -> Any:
+    """The one lens of the database that bears the file's name, fits its numbers and this sensor."""
+    text = str(facts.lens)
+    if _offers_a_choice(text):
+        return NotFound(f"{text} names several lenses")
+    name = parse(
+        text
+        if not facts.lens_maker or facts.lens_maker.lower() in text.lower()
+        else f"{facts.lens_maker} {text}"
+    )
+    if not name.says_enough:
+        return NotFound(f"{text} does not say which lens it is")
+    found = [(lens, likeness(name, other)) for lens, other in _catalogue() if same_lens(name, other)]
+    usable = [(lens, like) for lens, like in found if _fits(lens, facts, crop)]
+    if not usable:
+        known = (
+            "fits neither focal length, aperture nor sensor"
+            if found
+            else "is not in the database for certain"
+        )
+        return NotFound(f"{text} {known}")
+    return _choose(usable, camera, crop, text)
+
+
+def _offers_a_choice(text: str) -> bool:
+    return " or " in f" {text.lower()} " or ";" in text
+
+
+def _fits(lens: Any, facts: LensFacts, crop: float) -> bool:
+    focal = float(facts.focal_mm or 0)
+    if focal and not lens.min_focal * (1 - FOCAL_SLACK) <= focal <= lens.max_focal * (1 + FOCAL_SLACK):
+        return False
+    if facts.aperture and lens.min_aperture and facts.aperture < lens.min_aperture * APERTURE_SLACK:
+        return False
+    return not crop or crop >= lens.crop_factor * CROP_SLACK
+
+
+def _choose(usable: Sequence[tuple[Any, float]], camera: Any, crop: float, text: str) -> Any:
+    """One entry: the nearest name, made for the camera's mount, measured on the nearest sensor."""
+    if camera is not None:
+        mounted = [(lens, like) for lens, like in usable if camera.mount in lens.mounts]
+        usable = mounted or usable
+    best = max(like for _, like in usable)
+    nearest = [lens for lens, like in usable if like >= best - 1e-9]
+    models = {str(lens.model).lower(): str(lens.model) for lens in nearest}
+    if len(models) > 1:
+        return NotFound(f"{text} could be {' or '.join(sorted(models.values()))}")
+    return min(nearest, key=lambda lens: abs(lens.crop_factor - (crop or lens.crop_factor)))
+
+
+def _built_in(camera: Any, facts: LensFacts, crop: float) -> Any:
+    """The lens of a camera whose lens cannot be changed; converters are another lens."""
+    fitted = [lens for lens in database().lenses if camera.mount in lens.mounts]
+    plain = [
+        lens for lens in fitted if "with" not in lens.model.lower() and "macro" not in lens.model.lower()
+    ]
+    plain = [lens for lens in plain if "(standard)" in lens.model.lower()] or plain
+    usable = [lens for lens in plain if _fits(lens, facts, crop)]
+    if len({str(lens.model) for lens in usable}) != 1:
+        return NotFound(f"the database does not know the lens of {facts.model} for certain")
+    return usable[0]
 
 
 def curve_of_lens(
     lens: Any, focal_mm: float, *, crop_factor: float, aperture: float | None = None
 ) -> Curve | None:
-    """The curve of a database entry at a focal length, for a sensor of the given crop factor; None without
-    data.
-    """
+    """The curve of a database entry at a focal length, for a sensor of the given crop factor; or None."""
     terms = lens.interpolate_distortion(focal_mm) if lens.calib_distortion else None
     if terms is None:
         return None
@@ -118,8 +181,7 @@ def curve_of_lens(
     count = {"ptlens": 3, "poly3": 1, "poly5": 2}.get(model)
     if count is None:
         return None
-    aspect = 1.5
-    unit = float(lens.crop_factor / crop_factor * np.hypot(aspect, 1.0))
+    unit = float(lens.crop_factor / crop_factor * np.hypot(_aspect(lens, focal_mm), 1.0))
     red, blue = _fringes(lens, focal_mm)
     return Curve(
         source="database",
@@ -134,6 +196,44 @@ def curve_of_lens(
         vignetting_unit=float(crop_factor / lens.crop_factor),
         offset=(float(lens.center_x) / unit, float(lens.center_y) / unit),
     )
+
+
+def _aspect(lens: Any, focal_mm: float) -> float:
+    """Aspect ratio of the calibration sensor: the one with which the library's own map is reproduced."""
+    terms = lens.interpolate_distortion(focal_mm)
+    size = 1501
+    modifier = lensfunpy.Modifier(lens, lens.crop_factor, size, size)
+    modifier.initialize(focal_mm, 8.0, 10.0, scale=1.0, flags=lensfunpy.ModifyFlags.DISTORTION)
+    placed = modifier.apply_geometry_distortion(size - 1.0, (size - 1) / 2, 1, 1)
+    if placed is None:
+        return ASPECTS[0]
+    half = np.hypot(size - 1, size - 1) / 2
+    wanted = float(placed[0, 0, 0] - (size - 1) / 2) / half
+    count = {"ptlens": 3, "poly3": 1, "poly5": 2}[str(terms.model.name).lower()]
+    r = (size - 1) / 2 / half
+
+    def bent(aspect: float) -> float:
+        q = r * float(np.hypot(aspect, 1.0))
+        k = [float(v) for v in terms.terms[:count]]
+        if count == 3:
+            return r * (k[0] * q**3 + k[1] * q**2 + k[2] * q + 1 - sum(k))
+        return r * (1 - k[0] + k[0] * q * q) if count == 1 else r * (1 + k[0] * q**2 + k[1] * q**4)
+
+    return min(ASPECTS, key=lambda a: abs(bent(a) - wanted))
+
+
+def _for_file(curve: Curve, facts: LensFacts, crop: float) -> Curve:
+    """Correct the unit when a wide file was cut from a 3:2 or 4:3 sensor: its diagonal is not the
+    sensor's.
+    """
+    long, short = max(facts.width, facts.height), max(1, min(facts.width, facts.height))
+    if long / short < WIDE_FILE:
+        return curve
+    sensor = 4 / 3 if 1.85 < crop < 2.1 or crop > 2.4 else 1.5
+    share = float(np.hypot(1, short / long) / np.hypot(1, 1 / sensor))
+    data = curve.to_json()
+    data.update(unit=curve.unit * share, vignetting_unit=curve.vignetting_unit / share)
+    return Curve.from_json(data)
 
 
 def _fringes(lens: Any, focal_mm: float) -> tuple[tuple[float, ...], tuple[float, ...]]:

@@ -1,0 +1,261 @@
+"""Lens names as cameras, tables and people spell them, taken apart into numbers and words that can be
+compared.
+"""
+
+import re
+from dataclasses import dataclass
+
+NUMBER = r"\d+(?:[.,]\d+)?"
+MAKERS = frozenset(
+    [
+        "canon",
+        "nikon",
+        "nikkor",
+        "nikkorz",
+        "sony",
+        "sigma",
+        "tamron",
+        "tokina",
+        "fujifilm",
+        "fujinon",
+        "fuji",
+        "olympus",
+        "om",
+        "panasonic",
+        "lumix",
+        "leica",
+        "pentax",
+        "ricoh",
+        "zeiss",
+        "carl",
+        "samyang",
+        "rokinon",
+        "bower",
+        "walimex",
+        "minolta",
+        "konica",
+        "samsung",
+        "voigtlander",
+        "voigtländer",
+        "cosina",
+        "hasselblad",
+        "schneider",
+        "kreuznach",
+        "laowa",
+        "venus",
+        "optics",
+        "viltrox",
+        "yongnuo",
+        "meike",
+        "irix",
+        "rollei",
+        "corporation",
+        "imaging",
+        "company",
+        "co",
+        "ltd",
+        "inc",
+        "system",
+        "maxxum",
+        "dynax",
+    ]
+)
+# Words about glass, coatings, drives and build that one maker's tables carry and another's leave out
+LOOSE = frozenset(
+    [
+        "af",
+        "afs",
+        "s",
+        "zoom",
+        "if",
+        "ed",
+        "asph",
+        "aspherical",
+        "ld",
+        "xr",
+        "nano",
+        "n",
+        "lens",
+        "digital",
+        "zuiko",
+        "mega",
+        "super",
+        "smc",
+        "hd",
+        "t",
+        "mc",
+        "vario",
+        "elmar",
+        "elmarit",
+        "summilux",
+        "summicron",
+        "nokton",
+        "power",
+        "auto",
+        "sp",
+        "the",
+        "edition",
+        "new",
+        "series",
+        "for",
+        "pro",
+    ]
+)
+CODES = re.compile(r"^(?:[abcf]\d{2,3}[a-z]?|sal\w+|sel\w+|h-\w+|\d{2,4})$")
+JOINED = (
+    (r"di\s*-?\s*iii", " di3 "),
+    (r"di\s*-?\s*ii\b", " di2 "),
+    (r"\bmark\s+(i{1,3}|iv|v)\b", r" \1 "),
+    (r"\bmk\s*\.?\s*(i{1,3}|iv|v|\d)\b", r" \1 "),
+    (r"\bef\s*-\s*(s|m)\b", r" ef\1 "),
+    (r"\bef\s*-\s*(s|m)(?=\d)", r" ef\1 "),
+    (r"\brf\s*-\s*s(?=\d|\b)", r" rfs "),
+    (r"\bts\s*-\s*e(?=\d|\b)", " tse "),
+    (r"\bmp\s*-\s*e(?=\d|\b)", " mpe "),
+    (r"\baf\s*-\s*(?:s|p|i|d|f)\b", lambda m: " afp " if "p" in m.group(0) else " "),
+    (r"\bai\s*-\s*s\b", " ais "),
+    (r"\bat\s*-\s*x\b", " atx "),
+    (r"\bpc\s*-\s*e\b", " pce "),
+    (r"\bfish\s*-?\s*eye\b", " fisheye "),
+    (r"power\s*o\.?\s*i\.?\s*s", " ois "),
+    (r"o\.\s*i\.\s*s\.?", " ois "),
+    (r"mega\s*o\.?i\.?s\.?", " ois "),
+    (r"\bt\s*\*", " "),
+    (r"\bm\.\s*(?=zuiko|\d)", " mft "),
+    (r"\blumix\s+g\b", " mft "),
+    (r"\(.*?compat.*?\)", " "),
+    (r"(?<=sigma)(.*)\ba0(?=\d\d)", r"\1 art 0"),
+    (r"(?:\|\s*|\[\s*)a\b\]?", " art "),
+    (r"(?:\|\s*|\[\s*)c\b\]?", " contemporary "),
+    (r"(?:\|\s*|\[\s*)s\b\]?", " sports "),
+    (r"\bcontemporary\s+c\b", " contemporary "),
+    (r"\bsport\b", " sports "),
+    (r"\bmacro\s+1:\d\b", " macro "),
+    (r"\bzf\.2\b", " "),
+    (r"\bz(?:e|f|k|s)\b", " "),
+)
+
+
+@dataclass(frozen=True)
+class LensName:
+    """Numbers and words of a lens name. Missing numbers are 0; `tele_aperture` is 0 when only one is
+    named.
+    """
+
+    low_mm: float
+    high_mm: float
+    aperture: float
+    tele_aperture: float
+    words: frozenset[str]  # must agree
+    loose: frozenset[str]  # may differ
+    codes: frozenset[str]
+    makers: frozenset[str]
+
+    @property
+    def says_enough(self) -> bool:
+        """A focal length and an aperture, and at least one word or maker beside them."""
+        return self.low_mm > 0 and self.aperture > 0 and bool(self.words or self.makers or self.codes)
+
+
+def parse(name: str) -> LensName:
+    """Take a lens name apart.
+
+    Examples
+    --------
+    >>> n = parse("EF-S10-22mm f/3.5-4.5 USM")
+    >>> (n.low_mm, n.high_mm, n.aperture, n.tele_aperture, sorted(n.words))
+    (10.0, 22.0, 3.5, 4.5, ['efs', 'usm'])
+    >>> parse("Carl Zeiss Distagon T* 2,8/21 ZE").low_mm
+    21.0
+    """
+    text = " " + name.lower().replace("ƒ", "f").replace("–", "-").replace("—", "-").replace("®", "") + " "
+    for pattern, replacement in JOINED:
+        text = re.sub(pattern, replacement, text)  # type: ignore[call-overload]
+    text, low, high, wide, tele = _numbers(text)
+    words, loose, codes, makers = set(), set(), set(), set()
+    for word in re.findall(r"[^\W_]+(?:-\w+)?", text.replace("&", " ")):
+        for part in [word] if CODES.match(word) else word.split("-"):
+            kind = (
+                codes
+                if CODES.match(part)
+                else makers
+                if part in MAKERS
+                else loose
+                if part in LOOSE
+                else words
+            )
+            kind.add(part)
+    return LensName(low, high, wide, tele, *(frozenset(v) for v in (words, loose, codes, makers)))
+
+
+def _numbers(text: str) -> tuple[str, float, float, float, float]:
+    """Cut focal lengths and apertures out of the text."""
+    low = high = wide = tele = 0.0
+    old = re.search(
+        rf"(?<![\d.,-])({NUMBER})(?:-({NUMBER}))?/({NUMBER})(?:-({NUMBER}))?(?:\s*mm)?(?![\d/.])", text
+    )
+    if old and float(old.group(3).replace(",", ".")) >= 7 and "f/" not in text:
+        wide, tele = _pair(old.group(1), old.group(2))
+        low, high = _pair(old.group(3), old.group(4))
+        return text[: old.start()] + " " + text[old.end() :], low, high or low, wide, tele
+    aperture = re.search(
+        rf"(?:\bf\s*/?\s*|(?<=[\s\d/m])f\s*/?\s*|1:\s*)({NUMBER})(?:\s*-\s*(?:f/?)?({NUMBER}))?", text
+    )
+    if aperture:
+        wide, tele = _pair(aperture.group(1), aperture.group(2))
+        text = text[: aperture.start()] + " " + text[aperture.end() :]
+    focal = re.search(rf"({NUMBER})\s*(?:mm)?\s*(?:-\s*({NUMBER}))?\s*mm", text) or re.search(
+        rf"(?<![\w.])({NUMBER})(?:\s*-\s*({NUMBER}))?(?![\w.])", text
+    )
+    if focal:
+        low, high = _pair(focal.group(1), focal.group(2))
+        text = text[: focal.start()] + " " + text[focal.end() :]
+    return text, low, high or low, wide, tele
+
+
+def _pair(first: str, second: str | None) -> tuple[float, float]:
+    return float(first.replace(",", ".")), float(second.replace(",", ".")) if second else 0.0
+
+
+def same_numbers(a: LensName, b: LensName) -> bool:
+    """Do focal range and apertures agree? A missing tele aperture agrees with any."""
+    close = abs(a.low_mm - b.low_mm) <= 0.02 * b.low_mm and abs(a.high_mm - b.high_mm) <= 0.02 * b.high_mm
+    wide = abs(a.aperture - b.aperture) <= 0.06
+    tele = not a.tele_aperture or not b.tele_aperture or abs(a.tele_aperture - b.tele_aperture) <= 0.11
+    one_sided = bool(a.tele_aperture) != bool(b.tele_aperture)
+    if one_sided and (a.tele_aperture or b.tele_aperture) - min(a.aperture, b.aperture) > 0.05:
+        return False
+    return close and wide and tele
+
+
+def same_lens(a: LensName, b: LensName) -> bool:
+    """Numbers and words agree, and neither codes nor makers contradict each other."""
+    if not same_numbers(a, b) or a.words != b.words:
+        return False
+    if a.codes and b.codes and not a.codes & b.codes:
+        return False
+    return not (a.makers and b.makers and not _kin(a.makers) & _kin(b.makers))
+
+
+FAMILIES = (
+    {"nikon", "nikkor"},
+    {"sony", "minolta", "konica", "zeiss", "carl"},
+    {"fujifilm", "fujinon", "fuji"},
+    {"panasonic", "lumix", "leica"},
+    {"olympus", "om"},
+    {"pentax", "ricoh"},
+    {"samyang", "rokinon", "bower", "walimex"},
+    {"laowa", "venus"},
+    {"voigtlander", "voigtländer", "cosina"},
+)
+
+
+def _kin(makers: frozenset[str]) -> set[int | str]:
+    """Makers as families: names under which one firm's lenses are sold."""
+    return {next((i for i, f in enumerate(FAMILIES) if m in f), m) for m in makers}
+
+
+def likeness(a: LensName, b: LensName) -> float:
+    """Share of loose words and codes in common, to choose between equals."""
+    mine, theirs = a.loose | a.codes | a.makers, b.loose | b.codes | b.makers
+    return len(mine & theirs) / max(len(mine | theirs), 1)

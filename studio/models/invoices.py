@@ -19,7 +19,7 @@ from studio.errors import Frozen
 class NumberSeries(models.Model):
     """The last number given out in a series and year: the row that issuing locks."""
 
-    kind = models.CharField(max_length=8)
+    kind = models.CharField(max_length=16)
     series = models.CharField(max_length=8)
     year = models.PositiveSmallIntegerField()
     last = models.PositiveIntegerField(default=0)

@@ -1,0 +1,130 @@
+"""The lens database: the right lens or none, and the same points as the library's own modifier."""
+
+import csv
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import lensfunpy
+import numpy as np
+import pytest
+
+from processing.lens_curve import Curve
+from processing.lens_database import curve_of_lens, database, find_in_database, match
+from processing.lens_names import parse
+from processing.results import NotFound
+
+VALUES = Path(__file__).parent / "values" / "lens_names.csv"
+
+
+def facts(**changed: Any) -> SimpleNamespace:
+    """A full-frame file whose lens is in the database."""
+    given = {
+        "maker": "Canon",
+        "model": "Canon EOS 5D Mark III",
+        "lens_maker": None,
+        "lens": "EF16-35mm f/2.8L II USM",
+        "focal_mm": 20.0,
+        "focal_35mm": None,
+        "aperture": 8.0,
+        "crop_factor": None,
+        "width": 6000,
+        "height": 4000,
+    }
+    return SimpleNamespace(**{**given, **changed})
+
+
+def name_rows() -> list[dict[str, str]]:
+    lines = [line for line in VALUES.read_text("utf-8").splitlines() if not line.startswith("#")]
+    return list(csv.DictReader(lines))
+
+
+def test_no_name_of_the_table_brings_another_lens_and_nearly_all_known_ones_are_found():
+    wrong, known, found = [], 0, 0
+    for row in name_rows():
+        low = parse(row["lens"]).low_mm or None
+        crop = 1.0 if row["source"] == "invented" else None
+        lens = match(
+            facts(
+                maker=row["maker"],
+                model=row["camera"],
+                lens=row["lens"],
+                focal_mm=low,
+                aperture=11,
+                crop_factor=crop,
+            )
+        )
+        known += row["entry"] != "-"
+        if not isinstance(lens, NotFound):
+            found += lens.model == row["entry"]
+            if lens.model != row["entry"]:
+                wrong.append((row["lens"], lens.model, row["entry"]))
+    assert wrong == []
+    assert found >= 0.95 * known
+    assert len(name_rows()) >= 200
+    assert len(name_rows()) - known >= 60
+
+
+@pytest.mark.parametrize("index", range(0, 900, 37))
+def test_points_agree_with_the_librarys_own_modifier(index):
+    # lensfunpy 1.18.0: Modifier(lens, crop, w, h).apply_geometry_distortion; the curve is free in its scale
+    rectilinear = [v for v in database().lenses if v.calib_distortion and "RECTILINEAR" in str(v.type)]
+    lens = rectilinear[index % len(rectilinear)]
+    focal, size, crop = float(lens.min_focal), (1501, 1001), float(lens.crop_factor) * 1.1
+    curve = curve_of_lens(lens, focal, crop_factor=crop)
+    assert curve is not None
+    modifier = lensfunpy.Modifier(lens, crop, *size)
+    modifier.initialize(focal, 8.0, 10.0, scale=1.0, flags=lensfunpy.ModifyFlags.DISTORTION)
+    centre = np.array([750.0, 500.0])
+    scale = {"ptlens": 1 - sum(curve.coefficients), "poly3": 1 - curve.coefficients[0], "poly5": 1.0}[
+        curve.model
+    ]
+    for straight in ((900.0, 300.0), (200.0, 820.0), (1300.0, 100.0)):
+        theirs = modifier.apply_geometry_distortion(straight[0], straight[1], 1, 1)[0, 0]
+        ours = curve.distort_points((np.array(straight) - centre) * scale + centre, size)
+        # their half diagonal is a pixel shorter than ours: a thousandth of the shift of 100 px at most
+        assert np.hypot(*(ours - theirs)) < 0.15
+
+
+def test_generations_are_told_apart():
+    assert match(facts(lens="EF16-35mm f/2.8L III USM")).model == "Canon EF 16-35mm f/2.8L III USM"
+    assert match(facts(lens="EF16-35mm f/2.8L USM")).model == "Canon EF 16-35mm f/2.8L USM"
+
+
+def test_bare_numbers_name_no_lens():
+    found = find_in_database(facts(maker="NIKON CORPORATION", model="NIKON D750", lens="14.0-24.0 mm f/2.8"))
+    assert not found
+    assert "does not say which lens" in found.reason
+
+
+def test_a_focal_length_outside_the_lens_is_refused():
+    assert not find_in_database(facts(focal_mm=50.0))
+
+
+def test_an_aperture_wider_than_the_lens_is_refused():
+    assert not find_in_database(facts(aperture=1.8))
+
+
+def test_a_sensor_larger_than_the_calibrations_is_refused():
+    # In the database the lens was measured on a 1.6 sensor only.
+    assert not find_in_database(facts(lens="EF-S10-22mm f/3.5-4.5 USM", focal_mm=10.0))
+    assert find_in_database(facts(model="Canon EOS 7D", lens="EF-S10-22mm f/3.5-4.5 USM", focal_mm=10.0))
+
+
+def test_a_smaller_sensor_takes_the_middle_of_the_curve():
+    full = find_in_database(facts())
+    small = find_in_database(facts(model="Canon EOS 7D"))
+    assert isinstance(full, Curve)
+    assert isinstance(small, Curve)
+    # the same place on the lens: r on the smaller sensor is r / 1.6 on the larger one
+    assert small.straight_radius(np.array([0.8]))[0] / 0.8 == pytest.approx(
+        full.straight_radius(np.array([0.8 / 1.61]))[0] / (0.8 / 1.61), abs=2e-4
+    )
+
+
+def test_lateral_colour_and_fall_off_come_along_when_known():
+    curve = find_in_database(facts(lens="EF24-70mm f/2.8L II USM", focal_mm=24.0, aperture=2.8))
+    assert isinstance(curve, Curve)
+    assert curve.has_fringes
+    assert curve.light_left(np.array([0.0, 1.0]))[1] < 0.6
+    assert Curve.from_json(curve.to_json()) == curve

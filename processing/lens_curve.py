@@ -256,7 +256,11 @@ def fitted_curve(c: np.ndarray, *, source: str, why: str = "", uncertainty_perce
             d -= (d * (1 + d * (c0 + d * (c1 + d * c2))) - 1) / (1 + d * (2 * c0 + d * (3 * c1 + d * 4 * c2)))
         model, terms = "ptlens", [c2 * d**4, c1 * d**3, c0 * d**2]
     return Curve(
-        source=source, model=model, coefficients=terms, why=why, uncertainty_percent=uncertainty_percent
+        source=source,
+        model=model,
+        coefficients=tuple(terms),
+        why=why,
+        uncertainty_percent=uncertainty_percent,
     )
 
 

@@ -170,9 +170,12 @@ def parse(name: str) -> LensName:
     """
     text = " " + name.lower().replace("ƒ", "f").replace("–", "-").replace("—", "-").replace("®", "") + " "
     for pattern, replacement in JOINED:
-        text = re.sub(pattern, replacement, text)  # type: ignore[call-overload]
+        text = re.sub(pattern, replacement, text)
     text, low, high, wide, tele = _numbers(text)
-    words, loose, codes, makers = set(), set(), set(), set()
+    words: set[str] = set()
+    loose: set[str] = set()
+    codes: set[str] = set()
+    makers: set[str] = set()
     for word in re.findall(r"[^\W_]+(?:-\w+)?", text.replace("&", " ")):
         for part in [word] if CODES.match(word) else word.split("-"):
             kind = (

@@ -88,7 +88,10 @@ class Merger:
         """
         weight = frame_weight(rgb_linear, ev=ev, is_darkest=is_darkest)
         if held is not None:
-            weight = weight + held * 1e3 if is_holder else weight * (1 - held) ** 4 + 1e-9
+            if is_holder:  # unless it is clipped there
+                weight = weight + held * np.float32(1e3) * exposedness(rgb_linear)
+            else:
+                weight = weight * np.maximum((1 - held) ** 4, np.float32(1e-4))
         if valid is not None:
             weight = np.where(valid, weight, 0)
         rows = slice(row0, row0 + rgb_linear.shape[0])
@@ -111,9 +114,13 @@ def frame_weight(rgb_linear: np.ndarray, *, ev: float, is_darkest: bool) -> np.n
     top = rgb_linear.max(-1)
     variance = READ_NOISE**2 + SHOT_NOISE * np.clip(top, 0, 1)
     weight = np.float32(4.0**ev) * np.float32(READ_NOISE**2) / variance
-    exposed = np.clip((FADE_TO - top) / np.float32(FADE_TO - FADE_FROM), 0, 1)
-    exposed = exposed * exposed * (3 - 2 * exposed)
-    return weight * np.maximum(exposed, 1e-3 if is_darkest else 0.0) + np.float32(1e-7)
+    return weight * np.maximum(exposedness(rgb_linear), 1e-3 if is_darkest else 0.0) + np.float32(1e-7)
+
+
+def exposedness(rgb_linear: np.ndarray) -> np.ndarray:
+    """1 where no channel is near clipping, falling smoothly to 0."""
+    share = np.clip((FADE_TO - rgb_linear.max(-1)) / np.float32(FADE_TO - FADE_FROM), 0, 1)
+    return share * share * (3 - 2 * share)
 
 
 def merge(frames: Sequence[np.ndarray], evs: Sequence[float], *, reference: int = 0) -> Merged:
@@ -192,7 +199,9 @@ def find_moving(reference: np.ndarray, others: Sequence[np.ndarray], evs: Sequen
 def _disagreement(ref: np.ndarray, frame: np.ndarray, ev: float) -> np.ndarray:
     """Places where two exposures contradict each other beyond noise, as uint8."""
     scene_ref, scene = (cv2.GaussianBlur(x, (0, 0), 1.2) for x in (ref, frame * np.float32(2.0**-ev)))
-    both = (ref.max(-1) < 0.93) & (frame.max(-1) < 0.93)
+    near = np.ones((7, 7), np.uint8)  # the blur carries clipped values this far
+    clipped = np.maximum(ref.max(-1), frame.max(-1)) >= 0.93
+    both = cv2.dilate(clipped.astype(np.uint8), near) == 0
     seen = (luminance(ref) > 0.008) & (luminance(frame) > 0.008)
     floor = np.float32(2e-3 * max(1.0, 2.0**-ev))
     ratio = np.abs(np.log2((np.maximum(scene, 0) + floor) / (np.maximum(scene_ref, 0) + floor))).max(-1)

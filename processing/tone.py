@@ -22,7 +22,7 @@ BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make h
 BASE_RADIUS = 1 / 45  # of the width
 BLACK = 2.0**-12  # floor of log2 luminance
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
-VIEW_CONTRAST = 0.6  # of the contrast inside a window view that is kept as it is
+VIEW_CONTRAST = 0.65  # of the contrast inside a window view that is kept
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
 CHUNK_ROWS = 48  # rows worked on at once: stays in the processor's cache
@@ -170,7 +170,8 @@ def curve_ev(plan: TonePlan, level: np.ndarray) -> np.ndarray:
     # distance below the knee, of which the lifted share saturates: d -> lift * s * (1 - exp(-d / s))
     reach = 3.2
     lifted = plan.lift * reach * (1 - np.exp(below / reach))
-    bend = plan.contrast * 0.35 * below * np.exp(below / 1.5)  # steeper right below the bright surfaces
+    soft = 0.35 if plan.contrast > 0 else 0.35 * max(1 - plan.lift, 0.0)  # never falling
+    bend = plan.contrast * soft * below * np.exp(below / 1.5)  # steeper right below the bright surfaces
     above = np.maximum(x - knee, 0)
     span = max(plan.white_ev + plan.applied_ev - knee, -knee)
     return knee + below + lifted + bend - knee * _shoulder(above / span, span / -knee, plan.window_hold)
@@ -274,29 +275,44 @@ def apply(
     table = gain_table(plan)
     for row in range(0, len(rgb_linear), CHUNK_ROWS):
         rows = slice(row, row + CHUNK_ROWS)
-        toned = _tone_chunk(np.ascontiguousarray(rgb_linear[rows]), np.ascontiguousarray(base[rows]), table)
+        rgb, maps = np.ascontiguousarray(rgb_linear[rows]), np.ascontiguousarray(base[rows])
+        toned = _tone_chunk(rgb, maps, table, plan)
         out[rows] = encode_srgb_u16(toned) if sixteen_bit else _encode_u8(toned)
     return out
 
 
-def _tone_chunk(rgb: np.ndarray, base: np.ndarray, table: np.ndarray) -> np.ndarray:
+def _tone_chunk(rgb: np.ndarray, base: np.ndarray, table: np.ndarray, plan: TonePlan) -> np.ndarray:
     """The curve and the roll-off as one gain and one added white per pixel."""
     luma = cv2.transform(rgb, np.array([LUMA_709], np.float32))
     level = cv2.log(np.maximum(luma, np.float32(BLACK))) * np.float32(1 / np.log(2))
     slope, offset, share, middle = cv2.split(base)
     place = level * slope + offset
-    if share.max() > 0:  # in a window: its own middle, with most of its contrast kept as detail
-        inner = np.float32(1 - VIEW_CONTRAST) * level + np.float32(VIEW_CONTRAST) * middle
-        belongs = np.clip((level - middle + np.float32(2.8)) * np.float32(1.2), 0, 1) * share
-        place += (inner - place) * belongs
     index = np.clip((place - LOG_RANGE[0]) * np.float32(STEPS_EV), 0, len(table) - 1).astype(np.uint16)
     gain = cv2.LUT(index, _whole_table(table.tobytes()))
+    if share.max() > 0:
+        gain = _with_view(gain, level, share, middle, plan)
     red, green, blue = cv2.split(rgb)
     top = np.maximum(np.maximum(red, green), blue) * gain
     if top.max() <= ROLL_START:
         return cv2.multiply(rgb, cv2.merge([gain] * 3))
     factor, white = roll_off_terms(top, np.minimum(np.minimum(red, green), blue) * gain)
     return cv2.add(cv2.multiply(rgb, cv2.merge([gain * factor] * 3)), cv2.merge([white] * 3))
+
+
+def _with_view(
+    gain: np.ndarray, level: np.ndarray, share: np.ndarray, middle: np.ndarray, plan: TonePlan
+) -> np.ndarray:
+    """The gain with that of window views blended in.
+
+    A view's own middle comes a little above the room's bright surfaces, most of its contrast is kept around
+    it, and what is clipped in the source stays white.
+    """
+    drop = np.float32(0.10 + 0.36 * plan.window_hold)  # stops below white; bright surfaces lie at .55
+    home = np.maximum(-drop, np.float32(-0.8) * np.maximum(plan.white_ev - middle, 0))
+    view = home + np.float32(VIEW_CONTRAST) * (level - middle) - level
+    # dark things in the pane (bars, a flower pot) belong to the room
+    belongs = np.clip((level - middle + np.float32(2.8)) * np.float32(1.2), 0, 1) * share
+    return gain * cv2.exp(belongs * (view * np.float32(np.log(2)) - cv2.log(gain)))
 
 
 def roll_off_terms(top: np.ndarray, least: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -52,7 +52,7 @@ def credit(
     if not reason.strip():
         raise NotReady("A credit note says why it is issued. Give a reason.")
     business = Business.current()
-    seller = seller_of(business)
+    seller = seller_of(business) | documents.freeze_logo(business.logo)
     with transaction.atomic():
         invoice = locked(invoice)
         rows, taxes = _what_to_credit(invoice, amounts_minor, reason.strip())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
 import hashlib
 import json
@@ -22,6 +23,8 @@ CLAIM = dt.timedelta(minutes=2)
 WAIT = dt.timedelta(minutes=5)
 TRIES_AT_ONCE = 3
 CONTENT_VERSION = 1
+LOGO_KINDS = {b"\x89PNG": "png", b"\xff\xd8": "jpeg", b"GIF8": "gif", b"RIFF": "webp"}
+LOGO_ON_PAGE_BYTES = 300_000
 
 Document = Invoice | CreditNote
 KINDS: dict[str, type[Invoice] | type[CreditNote]] = {"invoice": Invoice, "credit_note": CreditNote}
@@ -210,6 +213,18 @@ def freeze_logo(logo: Any) -> dict[str, str]:
     if not default_storage.exists(name):
         name = default_storage.save(name, ContentFile(content))
     return {"logo": name, "logo_sha256": sha256}
+
+
+def logo_address(document: Document) -> str:
+    """Return the logo as a data address for the page; nothing when there is none, or it is large or lost."""
+    try:
+        content = read_logo(document) or b""
+    except (OSError, Tampered):
+        return ""
+    kind = next((kind for start, kind in LOGO_KINDS.items() if content.startswith(start)), "")
+    if not kind or len(content) > LOGO_ON_PAGE_BYTES:
+        return ""
+    return f"data:image/{kind};base64,{base64.b64encode(content).decode()}"
 
 
 def read_logo(document: Document) -> bytes | None:

@@ -52,7 +52,7 @@ def issue(booking: Booking, *, by: User | None, now: dt.datetime) -> Invoice:
     the booking stands (that is, isn't wholly credited), NotReady when something is missing.
     """
     business = Business.current()
-    seller = seller_of(business)
+    seller = seller_of(business) | documents.freeze_logo(business.logo)
     with transaction.atomic():
         Booking.objects.select_for_update().get(pk=booking.pk)
         booking = _with_parties(booking)

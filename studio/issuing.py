@@ -46,7 +46,7 @@ def seller_of(business: Business) -> dict[str, str]:
         "tax_id": business.tax_id,
         "iban": business.iban.replace(" ", ""),
         "bic": business.bic,
-    } | documents.freeze_logo(business.logo)
+    }
 
 
 def buyer_of(client: Client) -> dict[str, str]:

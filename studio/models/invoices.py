@@ -115,7 +115,7 @@ class DocumentLine(FrozenModel):
     position = models.PositiveSmallIntegerField()
     description = models.CharField(max_length=240)
     quantity = models.DecimalField(max_digits=9, decimal_places=2, default=Decimal(1))
-    unit_minor = models.IntegerField()
+    unit_minor = models.BigIntegerField()
     amount_minor = models.BigIntegerField()
     net_minor = models.BigIntegerField()
     tax_name = models.CharField(max_length=60, blank=True)

@@ -278,6 +278,7 @@ def _context(document: Document, *, now: dt.datetime) -> dict[str, Any]:
         "account": payments.account_of(found, now=now),
         "history": ledger.history(found),
         "code": _code(found) if document is found else None,
+        "logo": documents.logo_address(document),
     }
 
 

@@ -55,10 +55,16 @@ class EnterForm(WhenForm):
     client_agency = forms.CharField(label="Agency", max_length=160, required=False)
 
     field_order = ["client"]
+    use_required_attribute = False
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["client"].queryset = Client.objects.select_related("agency")  # type: ignore[attr-defined]
+        if not self["client"].value():
+            ask = {"required": "Choose a client above, or write name and mail address of a new one."}
+            for name in ("client_name", "client_email"):
+                self.fields[name].required = True
+                self.fields[name].error_messages |= ask
         self.fields["time"].required = False
         self.fields["time"].help_text = "Left empty: the first free."
         self.fields["on"].required = False
@@ -159,6 +165,7 @@ class FindForm(forms.Form):
         self.fields["who"].queryset = User.objects.filter(is_active=True)  # type: ignore[attr-defined]
         for name, words in (("which", "Which"), ("when", "When"), ("who", "Photographer"), ("q", "Words")):
             self.fields[name].widget.attrs["aria-label"] = words
+        self.fields["q"].widget.attrs |= {"type": "search", "placeholder": "street, agent, B0012"}
 
 
 def read_money(text: str, currency: str) -> int:

@@ -35,7 +35,7 @@ A_PAGE = 40
 @require_safe
 def listing(request: HttpRequest) -> HttpResponse:
     """All bookings, by one sentence that can be edited."""
-    form = FindForm(request.GET)
+    form = FindForm({"which": "all", **request.GET.dict()})
     form.is_valid()  # what can't be read narrows nothing
     rows = finding.bookings(form.cleaned_data, now=timezone.now())
     page = Paginator(rows, A_PAGE).get_page(request.GET.get("page"))

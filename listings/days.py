@@ -122,7 +122,7 @@ def needs(booking: Booking) -> tuple[str, str]:
         return f"{wanted - missing} of {wanted} views", "listings:on-site"
     if booking.state == State.VISITED:
         return _desk_words(counts), "listings:delivery" if _is_made(counts) else "listings:booking"
-    return ("Sent" if booking.state == State.SENT else "Closed"), "listings:booking"
+    return "", "listings:booking"
 
 
 def _is_made(counts: dict[str, int]) -> bool:

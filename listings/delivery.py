@@ -200,10 +200,9 @@ def send(
         link = open_link(delivery, email=to, label=booking.client.name, passphrase=passphrase, now=now)
         if booking_states.may_move(booking, Booking.State.SENT, by=by):
             booking_states.move(booking, Booking.State.SENT, by=by, now=now)
+        else:
+            records.note("sent a further set", booking=booking, user=by, now=now, to=to)
         _tell(delivery, link, business, now=now)
-        records.note(
-            "sent the set", booking=booking, user=by, now=now, to=to, pictures=delivery.items.count()
-        )
     return link
 
 

@@ -327,12 +327,12 @@ LOGGING: dict[str, Any] = {
 _EVERYONE = ("owner", "photographer", "editor")
 STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = [
     ("studio:start", "Start", _EVERYONE),
+    ("listings:today", "Today", _EVERYONE),
     ("studio:bookings", "Bookings", _EVERYONE),
     ("studio:diary", "Diary", _EVERYONE),
+    ("listings:intake", "Bring in", _EVERYONE),
     ("studio:clients", "Clients", ("owner", "photographer")),
     ("studio:invoices", "Invoices", ("owner",)),
     ("studio:mails", "Mail", _EVERYONE),
     ("studio:settings", "Settings", ("owner",)),
-    ("listings:today", "Today", _EVERYONE),
-    ("listings:intake", "Bring in", _EVERYONE),
 ]

@@ -328,8 +328,8 @@ _EVERYONE = ("owner", "photographer", "editor")
 STAFF_NAV: list[tuple[str, str, tuple[str, ...]]] = [
     ("studio:start", "Start", _EVERYONE),
     ("listings:today", "Today", _EVERYONE),
-    ("studio:bookings", "Bookings", _EVERYONE),
     ("studio:diary", "Diary", _EVERYONE),
+    ("studio:bookings", "Bookings", _EVERYONE),
     ("listings:intake", "Bring in", _EVERYONE),
     ("studio:clients", "Clients", ("owner", "photographer")),
     ("studio:invoices", "Invoices", ("owner",)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from studio import diary
 from studio.models import Booking, Business, Property
@@ -28,6 +29,9 @@ class DayWords:
     on: dt.date
     times: tuple[TimeWord, ...]
 
+    def has(self, moment: dt.datetime | None) -> bool:
+        return any(moment is not None and time.value == moment.isoformat() for time in self.times)
+
     @property
     def parts(self) -> str:
         """Return which part of the day is free."""
@@ -46,11 +50,15 @@ class Week:
     earlier_on: dt.date | None
     later_on: dt.date | None
     minutes: int
-    is_moved_on: bool = False
 
     @property
     def is_empty(self) -> bool:
         return not any(day.times for day in self.days)
+
+    def day_of(self, moment: dt.datetime, zone: ZoneInfo) -> DayWords | None:
+        """Return the shown day on which this moment lies."""
+        on = moment.astimezone(zone).date()
+        return next((day for day in self.days if day.on == on), None)
 
     @property
     def first_with_times(self) -> dt.date | None:
@@ -89,7 +97,6 @@ def week(
         else None,
         later_on=after if after <= last_on and any(on >= after for on in by_day) else None,
         minutes=minutes,
-        is_moved_on=first_on is None and first_free > today + dt.timedelta(days=DAYS),
     )
 
 

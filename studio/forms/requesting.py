@@ -73,7 +73,9 @@ class RequestForm(HomeForm):
         widget=forms.TextInput(attrs={"autocomplete": "organization"}),
     )  # fmt: skip
     starts_at = MomentField(required=False)
+    # The days that are shown: those that a button asks for, else those that stood there.
     week = DayField(required=False, widget=forms.HiddenInput)
+    shown = DayField(required=False, widget=forms.HiddenInput)
     accepts = forms.BooleanField(
         label="I accept these terms and prices",
         error_messages={"required": "Please read and accept the terms and prices; nothing was sent yet."},

@@ -32,17 +32,28 @@ def _form(request: HttpRequest, client: Client | None, now: dt.datetime) -> Requ
 def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
     """Return what stands beside the questions: the price line by line and the free times."""
     quote = form.quote()
-    minutes = quote.minutes
     good = getattr(form, "cleaned_data", {})
-    first_on = good.get("week")
+    week = weeks.week(
+        home=form.home,
+        minutes=quote.minutes,
+        now=now,
+        business=form.business,
+        first_on=good.get("week") or good.get("shown"),
+    )
+    chosen: dt.datetime | None = good.get("starts_at")
+    day = week.day_of(chosen, form.business.zone) if chosen else None
+    # It stood on a day that is shown and does no more: the visit has grown, or someone took it.
+    is_gone = day is not None and not day.has(chosen)
     return {
         "form": form,
         "quote": quote,
-        "minutes": minutes,
-        "week": weeks.week(
-            home=form.home, minutes=minutes, now=now, business=form.business, first_on=first_on
-        ),
-        "chosen": form.data.get("starts_at", "") if form.is_bound else "",
+        "minutes": quote.minutes,
+        "week": week,
+        "chosen": None if is_gone else chosen,
+        "chosen_value": chosen.isoformat() if chosen and not is_gone else "",
+        "is_elsewhere": chosen is not None and day is None,
+        "is_gone": is_gone,
+        "open_on": day.on if day and not is_gone else week.first_with_times,
         "chosen_extras": form.chosen_extras,
         "currency": form.business.currency,
     }
@@ -60,7 +71,7 @@ def ask(request: HttpRequest) -> HttpResponse:
     if "send" not in request.POST:
         form.looks_only = form.is_bound
         return render(request, "studio/request/page.html", context)
-    if not form.is_valid():
+    if not form.is_valid() or context["is_gone"]:
         return render(request, "studio/request/page.html", context, status=422)
     asked = form.asked(context["quote"])
     if client is not None:

@@ -124,7 +124,9 @@ def test_a_time_that_went_meanwhile_leaves_a_booking_without_time(client, piet):
 
 
 @pytest.mark.parametrize(("is_known", "state"), [(True, "agreed"), (False, "asked")])
-def test_a_signed_in_agent_asks_without_a_mail_and_a_known_one_is_agreed_at_once(client, piet, is_known, state):
+def test_a_signed_in_agent_asks_without_a_mail_and_a_known_one_is_agreed_at_once(
+    client, piet, is_known, state
+):
     agent = factories.make_client(is_known=is_known)
     factories.sign_in_client(client, agent)
     response = client.post(reverse("studio:request"), answers())
@@ -256,3 +258,28 @@ def test_a_visit_that_is_over_can_not_be_moved(piet):
 
 def test_letters_say_the_time_as_the_town_s_clocks_do(piet):
     assert letters.when(TEN, factories.make_business()) == "Thursday 3 June 2027, 10:00"
+
+
+def test_a_chosen_time_stays_chosen_when_an_answer_needs_another_look(client, piet):
+    later = TEN + dt.timedelta(days=14)
+    page = client.post(
+        reverse("studio:request"),
+        answers(accepts="", starts_at=later.isoformat(), shown=later.date().isoformat()),
+    ).content.decode()
+    assert re.search(rf'value="{re.escape(later.isoformat())}" checked', page)
+
+
+def test_a_chosen_time_is_carried_along_while_other_days_are_shown(client, piet):
+    page = client.post(
+        reverse("studio:request-look") + "?week", answers(week="2027-06-10", shown="2027-06-02")
+    ).content.decode()
+    assert "Thursday 3 June, 10:00, as you chose" in page
+
+
+def test_a_time_that_is_too_short_for_a_longer_visit_is_named_and_nothing_is_sent(client, piet):
+    half_past_three = TEN + dt.timedelta(hours=5, minutes=30)
+    sent = answers(starts_at=half_past_three.isoformat(), shown="2027-06-03")  # 110 minutes until 17:20
+    response = client.post(reverse("studio:request"), sent)
+    assert response.status_code == 422
+    assert "not free for a visit of this length" in response.content.decode()
+    assert not BookingRequest.objects.exists()

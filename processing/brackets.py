@@ -31,6 +31,8 @@ THUMB_WIDTH = 96  # px; enough to tell views apart, small enough for shifts to s
 SAME_VIEW = 0.55  # correlation of local structure; other rooms stay below .35, knocked frames above .6
 STEP_EV = 0.3  # smaller differences of exposure are the same exposure
 MAX_SPAN_EV = 14.0
+SHADOW_EV = -6.5  # log2 level below which 8-bit files hold too few steps to compare
+FLASH_LEAST_EV = 1.4  # something in the view gains less than this from a flash
 FLASH_UNEVEN_EV = 0.12  # how unevenly a flash lights equal levels; longer exposures stay below .03
 
 
@@ -296,27 +298,34 @@ def _exposures(view: list[_Look]) -> list[float]:
     """Stops relative to the first frame: from EXIF where every frame has it, else from the pictures."""
     if _is_told(view):
         return [float(k.ev or 0.0) - float(view[0].ev or 0.0) for k in view]
-    return [0.0] + [exposure_difference(view[0].thumb, k.thumb) for k in view[1:]]
+    # from neighbour to neighbour in brightness: far exposures share too little to be compared
+    order = sorted(range(len(view)), key=lambda n: float(np.mean(view[n].thumb)))
+    evs = [0.0] * len(view)
+    for below, n in zip(order, order[1:], strict=False):
+        evs[n] = evs[below] + exposure_difference(view[below].thumb, view[n].thumb)
+    return [ev - evs[0] for ev in evs]
 
 
 def _lit_by_flash(one: _Look, other: _Look) -> int:
     """1 if `other` is `one` with light added from one place, -1 the other way round, 0 if they are alike.
 
     A longer exposure brightens equal levels equally, whatever the file's tone curve; a flash does not: near
-    things gain more than far ones. The EXIF flag is not asked (manual triggers leave it unset).
+    things gain more than far ones, and something always gains little. The EXIF flag is not asked (manual
+    triggers leave it unset).
     """
     _, dx, dy = _best_shift(one.thumb, other.thumb)
     first, second = _overlap(one.thumb.shape, dx, dy)
     level, lit = one.level[first], other.level[second]
-    usable = (one.thumb[first].max(-1) < 0.97) & (other.thumb[second].max(-1) < 0.97)
-    usable &= (level > -7.5) & (lit > -7.5)
+    usable = np.maximum(one.thumb[first].max(-1), other.thumb[second].max(-1)) < 0.75  # below any shoulder
+    usable &= (level > SHADOW_EV) & (lit > SHADOW_EV)
     if usable.mean() < 0.1:
         return 0
     difference = cv2.GaussianBlur((lit - level).astype(np.float32), (0, 0), 1.5)[usable]
     order = np.argsort(level[usable])
     parts = np.array_split(difference[order], 12)
     uneven = float(np.percentile(np.concatenate([abs(p - np.median(p)) for p in parts]), 75))
-    if uneven < FLASH_UNEVEN_EV:
+    gained = np.percentile(abs(difference), 5)  # by what gained least
+    if uneven < FLASH_UNEVEN_EV or gained > FLASH_LEAST_EV:
         return 0
     return 1 if float(np.mean(difference)) > 0 else -1
 

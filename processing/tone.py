@@ -22,6 +22,7 @@ BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make h
 BASE_RADIUS = 1 / 45  # of the width
 BLACK = 2.0**-12  # floor of log2 luminance
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
+COLOUR_SHARE = 0.5  # of the largest channel that counts as level at least
 VIEW_CONTRAST = 0.65  # of the contrast inside a window view that is kept
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
@@ -153,8 +154,13 @@ def settle(
 
 
 def log2_luminance(rgb_linear: np.ndarray) -> np.ndarray:
-    """log2 of luminance, floored at 2^-12."""
-    return np.log2(np.maximum(luminance(rgb_linear), BLACK))
+    """log2 of the level that tone goes by, floored at 2^-12.
+
+    It is the luminance, but never less than half the largest channel: deep blue and red carry little
+    luminance and would burn out if they were brightened by it.
+    """
+    level = np.maximum(luminance(rgb_linear), np.float32(COLOUR_SHARE) * rgb_linear.max(-1))
+    return np.log2(np.maximum(level, np.float32(BLACK)))
 
 
 def curve_ev(plan: TonePlan, level: np.ndarray) -> np.ndarray:
@@ -284,15 +290,17 @@ def apply(
 def _tone_chunk(rgb: np.ndarray, base: np.ndarray, table: np.ndarray, plan: TonePlan) -> np.ndarray:
     """The curve and the roll-off as one gain and one added white per pixel."""
     luma = cv2.transform(rgb, np.array([LUMA_709], np.float32))
-    level = cv2.log(np.maximum(luma, np.float32(BLACK))) * np.float32(1 / np.log(2))
+    red, green, blue = cv2.split(rgb)
+    most = np.maximum(np.maximum(red, green), blue)
+    luma = np.maximum(np.maximum(luma, most * np.float32(COLOUR_SHARE)), np.float32(BLACK))
+    level = cv2.log(luma) * np.float32(1 / np.log(2))
     slope, offset, share, middle = cv2.split(base)
     place = level * slope + offset
     index = np.clip((place - LOG_RANGE[0]) * np.float32(STEPS_EV), 0, len(table) - 1).astype(np.uint16)
     gain = cv2.LUT(index, _whole_table(table.tobytes()))
     if share.max() > 0:
         gain = _with_view(gain, level, share, middle, plan)
-    red, green, blue = cv2.split(rgb)
-    top = np.maximum(np.maximum(red, green), blue) * gain
+    top = most * gain
     if top.max() <= ROLL_START:
         return cv2.multiply(rgb, cv2.merge([gain] * 3))
     factor, white = roll_off_terms(top, np.minimum(np.minimum(red, green), blue) * gain)

@@ -312,7 +312,7 @@ def _payment(sheet: Sheet, content: dict[str, Any]) -> None:
     total = money.format_minor(content["total_minor"], content["currency"])
     if code:
         sheet.code(code, sheet.right - side, top + 4, side)
-        sheet.text(sheet.right, top + side + 14, "Scan to pay (SEPA)", 7.5, colour=QUIET, align="right")
+        sheet.text(sheet.right, top + side + 18, "Scan to pay (SEPA)", 7.5, colour=QUIET, align="right")
     page = sheet.page
     sheet.paragraph(
         sheet.left, f"Please pay {total} by {say_day(content['due_on'])}.", width=width, size=11, bold=True
@@ -326,7 +326,7 @@ def _payment(sheet: Sheet, content: dict[str, Any]) -> None:
         if text:
             sheet.paragraph(sheet.left, text, width=width)
     if code and sheet.page == page:
-        sheet.y = max(sheet.y, top + side + 18)
+        sheet.y = max(sheet.y, top + side + 22)
 
 
 def _closing_words(sheet: Sheet, content: dict[str, Any]) -> None:

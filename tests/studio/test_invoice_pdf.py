@@ -197,6 +197,16 @@ def _png(code: Any) -> io.BytesIO:
     return out
 
 
+def test_the_payment_code_on_the_paper_can_be_scanned() -> None:
+    import cv2
+    import numpy as np
+
+    with pdfplumber.open(io.BytesIO(render(issued()))) as found:
+        paper = np.array(found.pages[0].to_image(resolution=150).original.convert("L"))
+    read, *_ = cv2.QRCodeDetector().detectAndDecode(paper)
+    assert read.split("\n")[5:8] == ["Plumb & Lantern", IBAN, "EUR252"]
+
+
 @pytest.mark.parametrize(
     "changed", [{"currency": "GBP"}, {"iban": "GB82WEST12345698765433"}, {"amount_minor": 0}, {"iban": ""}]
 )

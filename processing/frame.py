@@ -24,8 +24,8 @@ class Frame:
         Code value of linear 1.0.
     clip_levels : (3,) float array
         Where each channel clips, in units of `unit`; all 1 for files that are not raw.
-    clipped : (H // 2, W // 2, 3) bool array
-        Known per channel from the mosaic (raw) or from codes >= 254 (others).
+    clipped : (H // 2, W // 2, 3) bool array or None
+        Known per channel from the mosaic (raw) or from codes >= 254 (others), when it was asked for.
     multipliers : (3,) float array
         What was applied to the raw channels, smallest = 1.
     srgb_from_camera : (3, 3) array
@@ -42,7 +42,7 @@ class Frame:
     is_raw: bool
     unit: float = 65535.0
     clip_levels: np.ndarray = field(default_factory=lambda: np.ones(3))
-    clipped: np.ndarray = field(default_factory=lambda: np.zeros((1, 1, 3), bool))
+    clipped: np.ndarray | None = None
     multipliers: np.ndarray = field(default_factory=lambda: np.ones(3))
     srgb_from_camera: np.ndarray = field(default_factory=lambda: np.eye(3))
     white_srgb: np.ndarray | None = None

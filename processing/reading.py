@@ -71,7 +71,13 @@ def read_facts(path: Path | str) -> Facts:
     return reading_raw.read_facts(path) if is_raw(path) else reading_files.read_facts(path)
 
 
-def read_frame(path: Path | str, *, half: bool = False, multipliers: np.ndarray | None = None) -> Frame:
+def read_frame(
+    path: Path | str,
+    *,
+    half: bool = False,
+    multipliers: np.ndarray | None = None,
+    with_clipped: bool = False,
+) -> Frame:
     """Decode a file to linear light after orientation.
 
     Parameters
@@ -81,6 +87,8 @@ def read_frame(path: Path | str, *, half: bool = False, multipliers: np.ndarray 
         Half the width and height, for previews and analysis: raw files skip demosaicing.
     multipliers : (3,) array, optional
         White balance for a raw file instead of its own, so that the frames of a bracket agree.
+    with_clipped : bool
+        Fill in `Frame.clipped`.
 
     Raises
     ------
@@ -89,8 +97,8 @@ def read_frame(path: Path | str, *, half: bool = False, multipliers: np.ndarray 
     """
     path = Path(path)
     if is_raw(path):
-        return reading_raw.read_frame(path, half=half, multipliers=multipliers)
-    frame = reading_files.read_frame(path, half=half)
+        return reading_raw.read_frame(path, half=half, multipliers=multipliers, with_clipped=with_clipped)
+    frame = reading_files.read_frame(path, half=half, with_clipped=with_clipped)
     if path.suffix.lower() in RAW_SUFFIXES:
         frame.notes.append(f"{path.name} is named like a raw file but holds a {frame.facts.kind.upper()}")
     return frame

@@ -41,7 +41,7 @@ def read_facts(path: Path) -> Facts:
         return facts
 
 
-def read_frame(path: Path, *, half: bool = False) -> Frame:
+def read_frame(path: Path, *, half: bool = False, with_clipped: bool = False) -> Frame:
     """Decode an encoded picture to linear light in its own primaries; `half` area-averages by two."""
     with _quiet(), _opened(path) as image:
         deep = _is_deep(image)
@@ -61,7 +61,7 @@ def read_frame(path: Path, *, half: bool = False) -> Frame:
     space = space or profiles.srgb()
     codes = arrays.orient(codes, facts.orientation)
     top = 65535 if codes.dtype == np.uint16 else 255
-    clipped = _blocks_any(codes, CLIPPED_CODE * (257 if top == 65535 else 1))
+    clipped = _blocks_any(codes, CLIPPED_CODE * (257 if top == 65535 else 1)) if with_clipped else None
     linear = _linearise(codes, space)
     if half:
         linear = arrays.shrink(linear, (max(1, linear.shape[1] // 2), max(1, linear.shape[0] // 2)))

@@ -37,27 +37,30 @@ def read_facts(path: Path) -> Facts:
         return _facts(path, raw)
 
 
-def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None = None) -> Frame:
-    """Decode a raw file; `half` makes one pixel of each 2 x 2 block (an eighth of the time)."""
+def read_frame(
+    path: Path, *, half: bool = False, multipliers: np.ndarray | None = None, with_clipped: bool = False
+) -> Frame:
+    """Decode a raw file; arguments as in `reading.read_frame`."""
     with _named_errors(path), rawpy.imread(str(path)) as raw:
         facts = _facts(path, raw)
         notes: list[str] = []
-        mosaic = _mosaic(raw, path) if raw.raw_type == rawpy.RawType.Flat else None
+        is_mosaic = _has_rggb_mosaic(raw)
+        if raw.raw_type == rawpy.RawType.Flat:
+            _check_content(raw, path)
         if multipliers is None:
             multipliers, note = _multipliers(raw)
             notes += note
         matrix, white_srgb, note = _matrix(raw, multipliers)
         notes += note
         own_path = raw.num_colors != 3  # four-colour filters: LibRaw's whole way to linear sRGB
-        black, white = _black(raw), _white_levels(raw, mosaic)
+        black, white = _black(raw), _white_levels(raw)
         scale = (white[:3] - black[:3]) / (raw.white_level - black[:3].mean())
         clipped = None
-        if mosaic is not None and _has_rggb_mosaic(raw):
+        if with_clipped and is_mosaic:
             # before decoding: half size changes what LibRaw says of the pattern
-            clipped = _clipped_from_mosaic(mosaic, np.array(raw.raw_pattern), white)
-        del mosaic
+            clipped = _clipped_from_mosaic(raw.raw_image_visible, np.array(raw.raw_pattern), white)
         camera = _demosaic(raw, multipliers, half=half, to_srgb=own_path)
-        if clipped is None:
+        if with_clipped and clipped is None:
             clipped = _clipped_from_pixels(camera, half=half)
     headroom = 1.0 if own_path else float(multipliers.max())
     clip_levels = np.ones(3) if own_path else multipliers * np.clip(scale, 0.1, 1.0)
@@ -68,7 +71,7 @@ def read_frame(path: Path, *, half: bool = False, multipliers: np.ndarray | None
         is_raw=True,
         unit=65535.0 / headroom * least,
         clip_levels=clip_levels / least,
-        clipped=arrays.orient(clipped, facts.orientation),
+        clipped=None if clipped is None else arrays.orient(clipped, facts.orientation),
         multipliers=multipliers,
         srgb_from_camera=np.eye(3) if own_path else matrix,
         white_srgb=white_srgb,
@@ -130,27 +133,29 @@ def _has_rggb_mosaic(raw: rawpy.RawPy) -> bool:
     )
 
 
-def _mosaic(raw: rawpy.RawPy, path: Path) -> np.ndarray:
-    """A copy of the visible mosaic: LibRaw's own memory is gone once the file is closed."""
-    mosaic = raw.raw_image_visible.copy()
-    levels = mosaic[::4, ::4] if mosaic.shape[0] < 64 else mosaic[:: max(1, mosaic.shape[0] // 512)]
-    range_ = max(1.0, raw.white_level - float(_black(raw).mean()))
-    top = float(np.percentile(levels, 99.9)) - float(_black(raw).mean())
-    if levels.min() == levels.max() or top < BLACK_SHARE * range_:
+def _check_content(raw: rawpy.RawPy, path: Path) -> None:
+    """Refuse a mosaic that decoded without an error and yet holds no picture.
+
+    LibRaw's own memory is looked at and let go: it is gone once the file is closed.
+    """
+    mosaic = raw.raw_image_visible
+    height = mosaic.shape[0]
+    levels = mosaic[:: max(1, height // 256)]
+    black = float(_black(raw).mean())
+    top = float(np.percentile(levels[:, ::4], 99.9)) - black
+    if levels.min() == levels.max() or top < BLACK_SHARE * max(1.0, raw.white_level - black):
         raise UnreadableRaw(
             f"{path.name}: every pixel is black; the file's compression was not understood or nothing was"
             " exposed. Use the JPEG of this frame if there is one"
         )
     tail = mosaic[-CUT_OFF_ROWS:]
-    if tail.min() == tail.max() and mosaic[: len(mosaic) // 2].min() != mosaic[: len(mosaic) // 2].max():
+    if tail.min() == tail.max() < raw.white_level:  # a blown sky at the edge is white, not missing
         flat = (mosaic.min(1) == mosaic.max(1))[::-1]
-        rows = int(len(flat) if flat.all() else np.argmin(flat))
-        if float(tail.max()) < raw.white_level:  # a blown sky at the edge is white, not missing
-            raise UnreadableRaw(
-                f"{path.name}: the last {rows} of {len(mosaic)} rows are empty; the file is cut off."
-                " Copy it from the card again"
-            )
-    return mosaic
+        rows = int(np.argmin(flat))
+        raise UnreadableRaw(
+            f"{path.name}: the last {rows} of {height} rows are empty; the file is cut off."
+            " Copy it from the card again"
+        )
 
 
 def _black(raw: rawpy.RawPy) -> np.ndarray:
@@ -221,7 +226,7 @@ def _demosaic(raw: rawpy.RawPy, multipliers: np.ndarray, *, half: bool, to_srgb:
     )
 
 
-def _white_levels(raw: rawpy.RawPy, mosaic: np.ndarray | None) -> np.ndarray:
+def _white_levels(raw: rawpy.RawPy) -> np.ndarray:
     """(4,) code at which each filter colour clips: the camera's statement, else the file's, else the data's.
 
     A sensor often clips below the nominal level; then many pixels pile up at one highest code.
@@ -233,12 +238,15 @@ def _white_levels(raw: rawpy.RawPy, mosaic: np.ndarray | None) -> np.ndarray:
         good = (levels > 0.5 * raw.white_level) & (levels <= raw.white_level)
         nominal = np.where(good, levels, nominal)
     pattern = raw.raw_pattern
-    if mosaic is None or pattern is None or not _has_rggb_mosaic(raw):
+    if pattern is None or not _has_rggb_mosaic(raw):
         return nominal
+    mosaic = raw.raw_image_visible
+    step = 2 * max(1, mosaic.shape[0] // 1000)  # a clipped lamp shows in every few rows
     for row in range(2):
+        rows = mosaic[row::step]
         for column in range(2):
             channel = int(pattern[row, column])
-            plane = mosaic[row::2, column::2]
+            plane = np.ascontiguousarray(rows[:, column::2])
             top = float(plane.max())
             if 0.7 * nominal[channel] < top < nominal[channel]:
                 piled = int(np.count_nonzero(plane >= top - 1))

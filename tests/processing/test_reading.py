@@ -73,7 +73,7 @@ def test_clipping_is_known_per_channel_from_the_mosaic(tmp_path):
     scene = np.full((120, 160, 3), 0.2)
     scene[:, :80] = (1.2, 0.4, 0.3)  # red photosites reach .6 of the range, nothing clips
     scene[:, 80:] = (0.4, 1.4, 0.3)  # only green clips
-    frame = reading.read_frame(write_dng(tmp_path / "a.dng", scene, noise=False))
+    frame = reading.read_frame(write_dng(tmp_path / "a.dng", scene, noise=False), with_clipped=True)
     assert not frame.clipped[:, :38].any()
     assert frame.clipped[:, 42:, 1].all()
     assert not frame.clipped[:, 42:, (0, 2)].any()

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import hashlib
 import uuid
+import zlib
 from typing import Any
 
 from django.core.files.base import ContentFile
@@ -276,7 +278,8 @@ def _copy(correction: Any, purpose: Purpose) -> PictureCopy:
         state=PictureCopy.State.MADE,
         file=default_storage.save(f"copies/{uuid.uuid4()}.jpg", ContentFile(content)),
         size=len(content),
-        sha256=uuid.uuid4().hex,
+        sha256=hashlib.sha256(content).hexdigest(),
+        crc32=zlib.crc32(content),
         width=96,
         height=64,
     )

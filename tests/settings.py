@@ -21,7 +21,7 @@ if "TEST_DATA_DIR" not in os.environ:
 os.environ["DATA_DIR"] = os.environ["TEST_DATA_DIR"]
 
 from studio.settings import *  # noqa: E402, F403
-from studio.settings import CACHES, DATA_DIR, DATABASES, STORAGES  # noqa: E402
+from studio.settings import CACHES, DATA_DIR, DATABASES, STATIC_ROOT, STORAGES  # noqa: E402
 
 _database = DATABASES["default"]
 if _database["ENGINE"].endswith("sqlite3"):
@@ -31,6 +31,7 @@ else:
     _database["TEST"] = {"NAME": f"test_mullion_{os.getpid()}"}
     _database["CONN_MAX_AGE"] = 0
 
+STATIC_ROOT.mkdir(parents=True, exist_ok=True)
 CACHES["default"]["KEY_PREFIX"] = f"test-{os.getpid()}"
 STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # speed only

@@ -232,7 +232,7 @@ def _take(upload: Upload, source: Path, folder: Path, keep: _Keep) -> None:
             raise NotTaken(
                 "The card was taken out. Put it in again, then go on; what was stored is safe."
             ) from error
-        reason = f"{storing.base_name(upload.name)} can't be read from the card: {error.strerror or error}"
+        reason = f"It can't be read from the card: {error.strerror or error}."
     uploads.partial_path(upload).unlink(missing_ok=True)
     uploads.drop(upload, reason=reason, now=timezone.now())
 

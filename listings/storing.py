@@ -53,14 +53,12 @@ def check_name(name: str, size: int) -> None:
     """Refuse what can't be a picture, before its bytes are sent."""
     suffix = suffix_of(name)
     if suffix not in PLAIN_SUFFIXES | RAW_SUFFIXES:
-        what = f"files ending in .{suffix}" if suffix else "files without an ending"
-        raise NotTaken(f"{base_name(name)}: {what} are not pictures that can be read here")
+        what = f"Files ending in .{suffix}" if suffix else "Files without an ending"
+        raise NotTaken(f"{what} are not pictures that can be read here.")
     if size <= 0:
-        raise NotTaken(f"{base_name(name)}: the file is empty")
+        raise NotTaken("The file is empty.")
     if size > settings.UPLOAD_MAX_MB * 1024 * 1024:
-        raise NotTaken(
-            f"{base_name(name)}: {size / 1e6:.0f} MB is more than the {settings.UPLOAD_MAX_MB} MB taken here"
-        )
+        raise NotTaken(f"{size / 1e6:.0f} MB is more than the {settings.UPLOAD_MAX_MB} MB taken here.")
 
 
 def check_room(folder: Path, size: int) -> None:

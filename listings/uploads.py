@@ -128,7 +128,7 @@ def receive(
         raise OffsetConflict(f"{offset_of(upload)} bytes have arrived, not {offset}.")
     most = upload.size - offset
     if length is not None and length > most:
-        raise NotTaken(f"{upload.name}: more bytes than the {upload.size} that were announced")
+        raise NotTaken(f"More bytes came than the {upload.size} that were announced.")
     most = most if length is None else length
     path = partial_path(upload)
     path.parent.mkdir(parents=True, exist_ok=True)

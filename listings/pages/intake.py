@@ -33,7 +33,7 @@ def visit_intake(request: HttpRequest, public_id: UUID) -> HttpResponse:
         taken = [_take(booking, file, request, now=now) for file in form.cleaned_data["frames"]]
         correcting.queue_visit(booking, now=now)
         for upload in taken:
-            words = upload.reason or f"{upload.name} is stored and verified."
+            words = f"{upload.name}: {upload.reason or 'stored and verified'}"
             messages.add_message(request, messages.INFO if upload.frame_id else messages.WARNING, words)
         return redirect("listings:visit-intake", public_id)
     context = _state(booking, now=now)

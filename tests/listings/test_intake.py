@@ -131,7 +131,7 @@ def test_the_command_ends_in_one_sentence_and_names_what_was_not_stored(card: Pa
     assert "All 4 files of this card are stored and verified." in said.getvalue()
     (card / "DCIM/102").mkdir()
     (card / "DCIM/102/EMPTY.JPG").touch()
-    with pytest.raises(CommandError, match=r"EMPTY\.JPG: the file is empty"):
+    with pytest.raises(CommandError, match=r"EMPTY\.JPG: The file is empty"):
         call_command("intake", str(card), visit=str(booking.public_id), stdout=said)
 
 
@@ -150,7 +150,7 @@ def test_a_plain_form_takes_files_without_javascript(client: Client, tmp_path: P
     notes.write_text("x")
     with paths[0].open("rb") as one, paths[1].open("rb") as two, notes.open("rb") as three:
         page = client.post(address, {"frames": [one, two, three]}, follow=True).content.decode()
-    assert "A.JPG is stored and verified." in page
+    assert "A.JPG: stored and verified" in page
     assert "not pictures" in page
     assert booking.frames.count() == 2
 

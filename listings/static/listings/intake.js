@@ -37,7 +37,7 @@ function take(files) {
   const wanted = [...files].filter((file) => !file.name.startsWith(".") && !there.has(fingerprint(file)));
   wanted.sort((a, b) => pathOf(a).localeCompare(pathOf(b), undefined, { numeric: true }));
   for (const file of wanted) {
-    const entry = { file, sent: 0, state: "waiting", words: "Waiting", tries: 0, isOver: false, isFailed: false };
+    const entry = { file, sent: 0, state: "waiting", words: "Waiting", tries: 0, isOver: false, isFailed: false, isLeft: false };
     entry.row = rowFor(entry);
     entries.push(entry);
   }
@@ -160,6 +160,9 @@ function transfer(entry) {
       onError: (error) => {
         if (error.originalResponse?.getStatus() === 460 && entry.tries++ < DAMAGED_TRIES) {
           tell(entry, "waiting", "Arrived damaged; sending it again");
+        } else if (error.originalResponse?.getStatus() === 415) {
+          entry.isLeft = true;
+          over(entry, "left", wordsFor(error));
         } else {
           fail(entry, wordsFor(error));
         }
@@ -211,6 +214,8 @@ function rowFor(entry) {
   row.querySelector("[data-name]").textContent = pathOf(entry.file);
   row.querySelector("[data-size]").textContent = megabytes(entry.file.size);
   row.querySelector("progress").max = entry.file.size || 1;
+  row.querySelector("progress").value = 0;
+  row.querySelector("[data-words]").textContent = entry.words;
   row.querySelector("progress").setAttribute("aria-label", pathOf(entry.file));
   row.querySelector("button").addEventListener("click", () => {
     tell(entry, "waiting", "Waiting");
@@ -251,11 +256,12 @@ function show() {
     const sum = (key) => entries.reduce((total, entry) => total + key(entry), 0);
     const bytes = sum((entry) => entry.file.size);
     const sent = sum((entry) => (entry.isFailed ? entry.file.size : entry.sent));
-    const safe = sum((entry) => (entry.isOver && !entry.isFailed ? 1 : 0));
+    const safe = sum((entry) => (entry.isOver && !entry.isFailed && !entry.isLeft ? 1 : 0));
+    const left = sum((entry) => (entry.isLeft ? 1 : 0));
     const failed = sum((entry) => (entry.isFailed ? 1 : 0));
     part("total").max = bytes || 1;
     part("total").value = sent;
-    part("count").textContent = headline(safe, failed);
+    part("count").textContent = headline(entries.length - left, safe, failed, left);
     part("left").textContent = timeLeft(bytes, sent);
     part("pause").textContent = paused ? "Go on" : "Pause";
     part("pause").hidden = entries.every((entry) => entry.isOver);
@@ -265,12 +271,13 @@ function show() {
   });
 }
 
-function headline(safe, failed) {
-  const all = entries.length;
-  const isOver = entries.every((entry) => entry.isOver);
-  if (isOver && !failed) return all === 1 ? "The file is stored and verified." : `All ${all} files are stored and verified.`;
+function headline(all, safe, failed, left) {
+  const one = " 1 file is no picture and stayed where it was.";
+  const aside = left > 1 ? ` ${left} files are no pictures and stayed where they were.` : left ? one : "";
+  if (!all) return aside.trim();
+  if (safe === all) return `${all === 1 ? "The file is" : `All ${all} files are`} stored and verified.${aside}`;
   const more = failed ? ` ${plural(failed, "file")} not, see below.` : "";
-  return `${safe} of ${plural(all, "file")} stored and verified.${more}`;
+  return `${safe} of ${plural(all, "file")} stored and verified.${more}${aside}`;
 }
 
 function timeLeft(bytes, sent) {

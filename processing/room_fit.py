@@ -18,16 +18,20 @@ from .lens_curve import TERMS, Curve, straight_factor
 from .lens_lines import Chains, Prior
 from .segments import Segments
 
-HALF_PX = 901.4  # residuals are stated for a 1500 x 1000 picture
 BOW_SIGMA_PX = 0.10  # measured on rendered rooms with the true curve taken out: median rms of a chain
 BOW_POINTS = 5.0  # a line's bends are of one piece: it counts as so many points at most
 ANGLE_SIGMA_PX = 0.16  # the same for a whole line turning: its points err together
 POINTS_APART_PX = 4.0  # points closer than this err together
 ANGLE_FLOOR_DEG = 0.05  # builders' and furniture's own lean; no source
+AXES = 3
+STEEP_DEG = 15.0
 FOCAL_SIGMA = {"equivalent": 0.03, "crop": 0.03, "guess": 0.3}  # of the logarithm
 ROUNDS = (4.0, 2.0, 1.0, 1.0, 1.0)  # how tolerant the weights are, round by round
 STEPS = 2  # Gauss-Newton steps in each round
-ANGLE_SCALE, BOW_SCALE = 2.0, 3.0  # of the Cauchy weights, in sigmas
+ANGLE_SCALE, BOW_SCALE = 2.5, 3.0  # in sigmas: beyond it a line's pull fades (angles: to nothing)
+CLASSES_PX = (45.0, 90.0)  # short, middling and long lines are believed by how many of their class agree
+FEWEST_AGREE = 0.35
+NOISE_REACH, MOST_NOISE = 8.0, 3.0
 GATE_SIGMAS = 5.0
 TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
 DIFF = np.array([1e-4] * TERMS + [1e-5] * 3 + [1e-4])
@@ -51,6 +55,7 @@ class Lining:
 
     rows: np.ndarray
     off_deg: np.ndarray
+    sigma_deg: np.ndarray
     length: np.ndarray
 
 
@@ -64,6 +69,7 @@ class ViewFit:
     level_sigma_deg: float
     uprights: Lining
     levels: Lining
+    upright_share: float  # of the length of steep lines of some length, how much is upright
 
 
 @dataclass(frozen=True)
@@ -77,18 +83,21 @@ class RoomFit:
     views: list[ViewFit]
     cost: float
     chains: int
+    noises: list[float]
 
 
 class _Block:
     """Lines of one kind as padded points, with what their noise allows to believe."""
 
-    def __init__(self, points: np.ndarray, mask: np.ndarray, length: np.ndarray) -> None:
+    def __init__(self, points: np.ndarray, mask: np.ndarray, length: np.ndarray, half_px: float) -> None:
         self.points = points
+        self.half_px = half_px
         self.radius = np.hypot(points[..., 0], points[..., 1])
         self.mask = mask
         self.count = np.maximum(mask.sum(1), 1)
         self.length = length
-        length_px = np.maximum(length * HALF_PX, 1)
+        length_px = np.maximum(length * half_px, 1)
+        self.kind = np.searchsorted(CLASSES_PX, length_px)
         effective = np.maximum(length_px / POINTS_APART_PX, 3)
         self.bow_weight = np.sqrt(np.minimum(effective, BOW_POINTS) / self.count) / BOW_SIGMA_PX
         fit = ANGLE_SIGMA_PX * np.sqrt(12 / effective) / length_px
@@ -104,7 +113,7 @@ class _Block:
         y = (points[..., 1] - mid[:, 1:]) * self.mask
         sxx, syy, sxy = (np.einsum("np,np->n", a, b) for a, b in ((x, x), (y, y), (x, y)))
         turn = 0.5 * np.arctan2(2 * sxy, sxx - syy)
-        return mid, turn, (y * np.cos(turn)[:, None] - x * np.sin(turn)[:, None]) * HALF_PX
+        return mid, turn, (y * np.cos(turn)[:, None] - x * np.sin(turn)[:, None]) * self.half_px
 
 
 class _Picture:
@@ -120,9 +129,10 @@ class _Picture:
             points, pieces = _moved(points, fixed), _moved(pieces, fixed)
         self.lens_free = fixed is None
         self.blocks = [
-            _Block(points, chains.mask, chains.length),
-            _Block(pieces, np.ones(pieces.shape[:2]), length),
+            _Block(points, chains.mask, chains.length, view.edges.half_px),
+            _Block(pieces, np.ones(pieces.shape[:2]), length, view.segments.half_px),
         ]
+        self.noise = 1.0  # how much rougher this picture's edges are than a sharp one's
         self.axis: list[np.ndarray] = []
         self.weights: list[tuple[np.ndarray, np.ndarray]] = []
 
@@ -143,15 +153,18 @@ class _Picture:
     def weigh(self, p: np.ndarray, tolerance: float) -> None:
         """Assign each line to the axis it points to and set its weight by how well it does."""
         self.axis, self.weights = [], []
-        for block in self.blocks:
-            sines, bow = self.sines(p, block)
+        found = [(block, *self.sines(p, block)) for block in self.blocks]
+        self.noise = noise_of([(b, np.abs(s).min(0) / b.sigma) for b, s, _ in found])
+        for block, sines, bow in found:
             axis = np.argmin(np.abs(sines), 0)
-            z = np.abs(sines[axis, np.arange(len(axis))]) / (block.sigma * tolerance)
-            rms = np.sqrt((bow**2).sum(1) / block.count) / (BOW_SIGMA_PX * tolerance)
+            z = np.abs(sines[axis, np.arange(len(axis))]) / (block.sigma * tolerance * self.noise)
+            rms = np.sqrt((bow**2).sum(1) / block.count) / (BOW_SIGMA_PX * tolerance * self.noise)
             straight = np.where(rms < 2 * GATE_SIGMAS, 1 / (1 + (rms / BOW_SCALE) ** 2), 0.0)
-            points_there = np.where(z < GATE_SIGMAS, 1 / (1 + (z / ANGLE_SCALE) ** 2), 0.0) * straight
+            believed = trust(block, z, tolerance * self.noise)
+            points_there = 1 / (1 + (z / ANGLE_SCALE) ** 2) ** 2 * straight * believed
             self.axis.append(axis)
-            self.weights.append((np.sqrt(points_there) / block.sigma, np.sqrt(straight) * block.bow_weight))
+            angle_weight = np.sqrt(points_there) / (block.sigma * self.noise)
+            self.weights.append((angle_weight, np.sqrt(straight) * block.bow_weight / self.noise))
 
     def residuals(self, p: np.ndarray) -> np.ndarray:
         out = []
@@ -181,15 +194,15 @@ class _Picture:
         jacobian = np.stack(columns, 1)
         return jacobian.T @ jacobian / TWINS, jacobian.T @ r / TWINS
 
-    def cost(self, p: np.ndarray) -> float:
-        """Cauchy cost of all lines at the final tolerance."""
+    def cost(self, p: np.ndarray, noise: float = 1.0) -> float:
+        """Bounded cost of all lines at the final tolerance."""
         total = 0.0
         for block in self.blocks:
             sines, bow = self.sines(p, block)
-            z = np.abs(sines).min(0) / block.sigma
-            rms = np.sqrt((bow**2).sum(1) / block.count) / BOW_SIGMA_PX
+            z = np.abs(sines).min(0) / (block.sigma * noise)
+            rms = np.sqrt((bow**2).sum(1) / block.count) / (BOW_SIGMA_PX * noise)
             effective = block.bow_weight**2 * BOW_SIGMA_PX**2 * block.count
-            total += float((0.5 * ANGLE_SCALE**2 * np.log1p(np.minimum(z, 20) ** 2 / ANGLE_SCALE**2)).sum())
+            total += float((0.5 * z**2 / (1 + (z / ANGLE_SCALE) ** 2)).sum())
             bow_cost = 0.5 * BOW_SCALE**2 * np.log1p(np.minimum(rms, 20) ** 2 / BOW_SCALE**2)
             total += float((effective * bow_cost).sum())
         return total / TWINS
@@ -198,15 +211,58 @@ class _Picture:
         """Segments that point to one of the wanted axes."""
         block = self.blocks[1]
         if self.view.axes is None or not len(block.points):
-            return Lining(np.zeros(0, int), np.zeros(0), np.zeros(0))
+            return Lining(np.zeros(0, int), *(np.zeros(0),) * 3)
         sines, _ = self.sines(p, block)
         axis = np.argmin(np.abs(sines), 0)
         off = sines[axis, np.arange(len(axis))]
-        rows = np.flatnonzero(np.isin(axis, wanted) & (np.abs(off) < 4 * block.sigma))
-        return Lining(rows, np.degrees(off[rows]), block.length[rows])
+        rows = np.flatnonzero(np.isin(axis, wanted) & (np.abs(off) < 3 * block.sigma * self.noise))
+        return Lining(
+            rows, np.degrees(off[rows]), np.degrees(block.sigma[rows]) * self.noise, block.length[rows]
+        )
+
+    def upright_share(self, p: np.ndarray) -> float:
+        """Of the length of steep lines of some length, the share that points to the down axis."""
+        block = self.blocks[1]
+        axes = self.axes(p)
+        if axes is None or not len(block.points):
+            return 0.0
+        mid, turn, _ = block.straight(p[:L] if self.lens_free else None)
+        off = np.abs(sine(axes[1], mid, turn, self.focal(p)))
+        steep = (off < np.sin(np.deg2rad(STEEP_DEG))) & (block.kind > 0)
+        near = steep & (off < 3 * block.sigma * self.noise)
+        return float(block.length[near].sum() / max(block.length[steep].sum(), 1e-9))
 
 
-def fit_rooms(views: Sequence[View], k: np.ndarray, prior: Prior, *, fixed: Curve | None = None) -> RoomFit:
+def noise_of(lines: list[tuple[_Block, np.ndarray]]) -> float:
+    """Spread of longer lines about their axes, in the sigmas of a sharp picture; 1 to MOST_NOISE."""
+    z = np.concatenate([v[(b.kind > 0) & (v < NOISE_REACH)] for b, v in lines])
+    return float(np.clip(1.4826 * np.median(z), 1.0, MOST_NOISE)) if len(z) >= 8 else 1.0
+
+
+def trust(block: _Block, z: np.ndarray, tolerance: float) -> np.ndarray:
+    """How far lines of each length are believed: by how many of their class point to an axis, beyond chance.
+
+    Leaves, bricks and cloth are full of short lines in all directions; some of them always point the right
+    way.
+    """
+    out = np.ones(len(z))
+    for kind in np.unique(block.kind):
+        rows = block.kind == kind
+        reach = np.minimum(ANGLE_SCALE * tolerance * block.sigma[rows], 0.5)
+        chance = float(np.minimum(2 * AXES * reach / np.pi, 0.9).mean())
+        agree = (float((z[rows] < ANGLE_SCALE).mean()) - chance) / (1 - chance)
+        out[rows] = np.clip((agree - FEWEST_AGREE) / 0.3, 0.0, 1.0) if rows.sum() >= 8 else max(agree, 0.0)
+    return out
+
+
+def fit_rooms(
+    views: Sequence[View],
+    k: np.ndarray,
+    prior: Prior,
+    *,
+    fixed: Curve | None = None,
+    reference: RoomFit | None = None,
+) -> RoomFit:
     """Fit the pool by re-weighted Gauss-Newton steps from a good start.
 
     Parameters
@@ -214,6 +270,7 @@ def fit_rooms(views: Sequence[View], k: np.ndarray, prior: Prior, *, fixed: Curv
     views : pictures of one lens setting with their first axes
     k : (4,) first coefficients (`lens_curve.straight_factor`); ignored with a fixed curve
     fixed : a curve known from elsewhere
+    reference : another fit of the same pictures, whose noise the cost is measured by, to compare the two
     """
     pictures = [_Picture(v, fixed) for v in views]
     k = np.asarray(k, float) if fixed is None else np.zeros(L)
@@ -227,9 +284,10 @@ def fit_rooms(views: Sequence[View], k: np.ndarray, prior: Prior, *, fixed: Curv
         for _ in range(STEPS):
             k, own, lens_normal, normals = _step(pictures, k, own, prior.mean, inverse)
     fits = [_view_fit(q, np.concatenate([k, p]), n) for q, p, n in zip(pictures, own, normals, strict=True)]
-    cost = sum(q.cost(np.concatenate([k, p])) for q, p in zip(pictures, own, strict=True))
-    chains = sum(int((q.weights[0][1] > 0.5 * q.blocks[0].bow_weight).sum()) for q in pictures)
-    return RoomFit(k, np.linalg.inv(lens_normal), fits, float(cost), chains)
+    noises = list(reference.noises) if reference else [q.noise for q in pictures]
+    cost = sum(q.cost(np.concatenate([k, p]), n) for q, p, n in zip(pictures, own, noises, strict=True))
+    chains = sum(int((q.weights[0][1] * q.noise > 0.5 * q.blocks[0].bow_weight).sum()) for q in pictures)
+    return RoomFit(k, np.linalg.inv(lens_normal), fits, float(cost), chains, noises)
 
 
 def _step(
@@ -260,6 +318,7 @@ def _view_fit(picture: _Picture, p: np.ndarray, normal: np.ndarray) -> ViewFit:
         level_sigma_deg=float(np.degrees(np.sqrt(np.trace(covariance[R, R]) / 3))),
         uprights=picture.lining(p, (1,)),
         levels=picture.lining(p, (0, 2)),
+        upright_share=picture.upright_share(p),
     )
 
 

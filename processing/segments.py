@@ -39,6 +39,11 @@ class Segments:
         return len(self.points)
 
     @property
+    def half_px(self) -> float:
+        """Half diagonal of the grey picture in its pixels."""
+        return float(np.hypot(*self.size) / 2)
+
+    @property
     def ends(self) -> np.ndarray:
         """(n, 2, 2) first and last point."""
         return self.points[:, [0, -1]]

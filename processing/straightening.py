@@ -165,7 +165,7 @@ def _by_database(s: Sighting, curve: Curve) -> Draft | NotFound:
     """Keep the database's curve unless the picture's own lines are straighter without it."""
     prior = lens_lines.load_prior()
     with_curve = fit_rooms([_view(s, curve)], np.zeros(TERMS), prior, fixed=curve)
-    without = fit_rooms([_view(s, NO_CURVE)], np.zeros(TERMS), prior, fixed=NO_CURVE)
+    without = fit_rooms([_view(s, NO_CURVE)], np.zeros(TERMS), prior, fixed=NO_CURVE, reference=with_curve)
     gain = without.cost - with_curve.cost
     if gain < -REJECT_COST:
         return NotFound(f"{curve.name} bends this picture's lines (evidence {gain:.0f})")
@@ -178,19 +178,29 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     """
     prior = lens_lines.load_prior()
     edges = [s.edges for s in group]
-    none = fit_rooms([_view(s, NO_CURVE) for s in group], np.zeros(TERMS), prior, fixed=NO_CURVE)
     first = lens_lines.first_guess(edges, prior)
     start = fitted_curve(first, source="lines")
     views = [_view(s, start) for s in group]
-    plain, free = (fit_rooms(views, first, p) for p in lens_lines.load_priors())
+    even, ptlens = lens_lines.load_priors()
+    plain = fit_rooms(views, first, even)
+    free = fit_rooms(views, first, ptlens, reference=plain)
+    none = fit_rooms(
+        [_view(s, NO_CURVE) for s in group], np.zeros(TERMS), prior, fixed=NO_CURVE, reference=plain
+    )
     margins = [
         f.cost + lens_lines.complexity(f.coefficients, f.covariance, p)
         for f, p in zip((plain, free), lens_lines.load_priors(), strict=True)
     ]
     fit = free if margins[0] - margins[1] > lens_lines.FORM_MARGIN else plain
-    curve = lens_lines.decide(
-        fit.coefficients, fit.covariance, none.cost - fit.cost, fit.chains, len(group), group[0].size
-    )
+    if not any(
+        isinstance(verticals.judge(v, s.segments, s.size), Level)
+        for s, v in zip(group, fit.views, strict=True)
+    ):
+        curve: Curve | NotFound = NotFound("no picture has upright and level lines to judge a curve by")
+    else:
+        curve = lens_lines.decide(
+            fit.coefficients, fit.covariance, none.cost - fit.cost, fit.chains, len(group), group[0].size
+        )
     if isinstance(curve, Curve):
         return [
             _draft(s, replace(curve, why=r + curve.why), v)

@@ -40,8 +40,12 @@ MAX_ROLL_DEG = 8.0
 MIN_UPRIGHTS = 3
 MIN_LENGTH = 0.6  # picture heights
 MIN_SPREAD = 0.25  # picture widths
-MAX_RMS_DEG = 0.5
-LONG = 0.11  # half diagonals
+MAX_APART_DEG = 0.8
+FINE_SIGMA_DEG = 0.25
+MAX_SIGMA_DEG = 0.8
+CLEAR = 5.0  # a coarse level is used when it is so many times its own uncertainty
+LONG_ENOUGH = 0.06  # half diagonals: 54 px of a 1500 px picture
+MIN_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -131,20 +135,25 @@ def judge(fit: ViewFit, segments: Segments, size: tuple[int, int]) -> Level | No
     if fit.axes is None:
         return NotFound("no upright lines that meet")
     _, half = frame(size)
-    rows, n = fit.uprights.rows, len(fit.uprights.rows)
+    long = fit.uprights.length > LONG_ENOUGH
+    n = int(long.sum())
     if n < MIN_UPRIGHTS:
-        return NotFound(f"{n} uprights agree, need {MIN_UPRIGHTS}")
-    total = float(fit.uprights.length.sum()) * half / size[1]
+        return NotFound(f"{n} uprights of some length agree, need {MIN_UPRIGHTS}")
+    total = float(fit.uprights.length[long].sum()) * half / size[1]
     if total < MIN_LENGTH:
         return NotFound(f"uprights are short: {total:.2f} picture heights together, need {MIN_LENGTH}")
-    spread = float(np.ptp(segments.points[rows].mean(1)[:, 0])) * half / size[0]
+    spread = float(np.ptp(segments.points[fit.uprights.rows[long]].mean(1)[:, 0])) * half / size[0]
     if spread < MIN_SPREAD:
         return NotFound(f"uprights stand close together: over {spread:.2f} of the width, need {MIN_SPREAD}")
-    w = np.minimum(fit.uprights.length, LONG) ** 3  # a direction is known by the cube of its length
-    rms = float(np.sqrt((w * fit.uprights.off_deg**2).sum() / w.sum()))
-    if rms > MAX_RMS_DEG:
-        return NotFound(f"uprights disagree by {rms:.2f} degrees")
+    apart = 1.4826 * float(np.median(np.abs(fit.uprights.off_deg[long])))
+    if apart > MAX_APART_DEG:
+        return NotFound(f"uprights disagree by {apart:.2f} degrees")
+    if fit.upright_share < MIN_SHARE:
+        return NotFound(f"only {fit.upright_share:.0%} of the steep lines are upright")
     roll, pitch = angles(fit.axes[1])
+    sigma = fit.level_sigma_deg
+    if sigma > MAX_SIGMA_DEG or (sigma > FINE_SIGMA_DEG and max(abs(roll), abs(pitch)) < CLEAR * sigma):
+        return NotFound(f"the lines leave the level open by {sigma:.2f} degrees")
     return Level(
         roll_deg=roll,
         pitch_deg=pitch,
@@ -153,7 +162,7 @@ def judge(fit: ViewFit, segments: Segments, size: tuple[int, int]) -> Level | No
         corrected_roll_deg=roll,
         corrected_pitch_deg=pitch,
         confidence=round(float(np.clip(0.06 / max(fit.level_sigma_deg, 1e-3), 0, 1)), 3),
-        residual_deg=round(rms, 4),
+        residual_deg=round(apart, 4),
         uprights=n,
         levels=len(fit.levels.rows),
     )

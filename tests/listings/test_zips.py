@@ -2,6 +2,7 @@
 
 import io
 import random
+import tracemalloc
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -70,6 +71,24 @@ def test_only_the_files_in_the_range_are_read() -> None:
     tail = list(archive.read(Part(archive.size - 30, archive.size)))
     assert len(b"".join(tail)) == 30
     assert opened == []
+
+
+def test_a_large_set_passes_through_in_little_memory() -> None:
+    block = bytes(256 * 1024)
+
+    def zeros(part: Part) -> Iterator[bytes]:
+        left = part.length
+        while left:
+            yield block[: min(left, len(block))]
+            left -= min(left, len(block))
+
+    archive = Archive([Entry(f"{n:03d}.jpg", 4 * 1024**2, 0, zeros) for n in range(200)])
+    tracemalloc.start()
+    read = sum(len(piece) for piece in archive.read(Part(0, archive.size)))
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert read == archive.size > 800 * 1024**2
+    assert peak < 2 * 1024**2  # bytes held at once; the set is eight hundred megabytes
 
 
 def test_a_file_shorter_than_its_record_breaks_the_download_instead_of_passing_for_whole() -> None:

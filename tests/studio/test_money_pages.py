@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -120,11 +121,13 @@ def test_the_page_says_being_made_until_the_pdf_is_there(browser: Browser, owner
     assert "Open the PDF" in browser.get(at("invoice", invoice.public_id)).content.decode()
 
 
-def test_a_lost_pdf_is_said_not_hidden(browser: Browser, owner: User) -> None:
+def test_a_changed_pdf_is_not_handed_out_and_the_page_says_so(browser: Browser, owner: User) -> None:
     invoice = issued(owner)
     documents.make_pdf(invoice, now=NOW)
-    invoice.pdf.storage.delete(invoice.pdf.name)
-    assert browser.get(at("invoice-pdf", invoice.public_id)).status_code == 500
+    Path(invoice.pdf.path).write_bytes(b"%PDF-1.4 something else")
+    response = browser.get(at("invoice-pdf", invoice.public_id))
+    assert response.status_code == 500
+    assert "not the file that was issued" in response.content.decode()
 
 
 def test_the_clients_page_says_what_is_owed_and_offers_nothing_of_the_staff(owner: User) -> None:

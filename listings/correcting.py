@@ -160,20 +160,24 @@ def _settle(booking: Booking, claim: Claim) -> bool:
     if unanalysed := list(waiting.values_list("pk", flat=True)):
         queue("analyse_picture", *unanalysed)
     is_whole = not is_reading and not unanalysed
-    _write_plans(booking, claim, only_wishes=not is_whole)
-    return is_whole
+    return _write_plans(booking, claim, only_wishes=not is_whole) and is_whole
 
 
-def _write_plans(booking: Booking, claim: Claim, *, only_wishes: bool) -> None:
-    """Settle over all analysed pictures; those that are kept inform the others and stay as they are."""
+def _write_plans(booking: Booking, claim: Claim, *, only_wishes: bool) -> bool:
+    """Settle over all analysed pictures; those that are kept inform the others and stay as they are.
+
+    False: some have to be analysed again first.
+    """
     pictures = list(
         Picture.objects.filter(booking=booking, analysis__isnull=False).order_by("position", "pk")
     )
     kept = set(Picture.objects.filter(grouping.kept(), booking=booking).values_list("pk", flat=True))
-    wished = {picture.pk for picture in pictures if picture.pk in kept and not picture.plan_digest}
-    wanted = wished if only_wishes else wished | {picture.pk for picture in pictures} - kept
+    wanted = {picture.pk for picture in pictures if picture.pk in kept and not picture.plan_digest}
+    others = {picture.pk: picture.plan_digest for picture in pictures if picture.pk not in kept}
+    if not only_wishes and not all(others.values()):  # something is new: the set may decide otherwise
+        wanted |= others.keys()
     if not wanted:
-        return
+        return True
     names = _frame_names(booking)
     answer = making.run(
         "settle",
@@ -183,9 +187,21 @@ def _write_plans(booking: Booking, claim: Claim, *, only_wishes: bool) -> None:
         fixed=[picture.pk not in wanted for picture in pictures],
         names=[names.get(picture.pk, []) for picture in pictures],
     )
+    if old := [pictures[index].pk for index in answer["old"] if pictures[index].pk in wanted]:
+        _look_again(old)
+        return False
     for picture, plan in zip(pictures, answer["plans"], strict=True):
         if picture.pk in wanted:
             _take_plan(picture, plan, answer["method_version"])
+    return True
+
+
+def _look_again(pks: list[int]) -> None:
+    """Pictures that an earlier version of the program analysed, in a way that is no longer understood."""
+    Picture.objects.filter(pk__in=pks).update(
+        analysis=None, state=Picture.State.WAITING, attempts=0, claimed_until=None
+    )
+    queue("analyse_picture", *pks)
 
 
 def _frame_names(booking: Booking) -> dict[int, list[str]]:

@@ -8,6 +8,7 @@ given, and whatever a decoder prints goes to standard error.
 from __future__ import annotations
 
 import base64
+import contextlib
 import io
 import json
 import os
@@ -72,15 +73,25 @@ def analyse(job: Job) -> Job:
 
 
 def settle(job: Job) -> Job:
-    """What the pictures of a visit tell each other: a plan for each."""
-    from processing import correct, series
+    """What the pictures of a visit tell each other: a plan for each.
 
-    analyses = [correct.Analysis.from_json(entry) for entry in job["analyses"]]
-    plans = series.settle(analyses, job["wishes"], job["fixed"], job["names"])
-    return {
-        "plans": [{"plan": plan.to_json(), "digest": plan.digest()} for plan in plans],
-        "method_version": correct.METHOD_VERSION,
-    }
+    Analyses of an earlier version of the program are named by their place; pictures that keep their plan
+    then simply have no say, the others have to be analysed again first.
+    """
+    from processing import correct, series
+    from processing.errors import ProcessingError
+
+    known: dict[int, Any] = {}
+    for place, entry in enumerate(job["analyses"]):
+        with contextlib.suppress(ProcessingError, KeyError, TypeError):
+            known[place] = correct.Analysis.from_json(entry)
+    old = [place for place in range(len(job["analyses"])) if place not in known]
+    plans: list[Job | None] = [None] * len(job["analyses"])
+    if all(job["fixed"][place] for place in old):
+        given = [[job[key][place] for place in known] for key in ("wishes", "fixed", "names")]
+        for place, plan in zip(known, series.settle(list(known.values()), *given), strict=True):
+            plans[place] = {"plan": plan.to_json(), "digest": plan.digest()}
+    return {"plans": plans, "old": old, "method_version": correct.METHOD_VERSION}
 
 
 def make(job: Job) -> Job:

@@ -147,6 +147,36 @@ def test_what_a_person_asks_for_is_made_as_a_new_version_and_the_old_one_can_be_
     assert picture.correction == first
 
 
+def test_an_analysis_of_an_earlier_program_is_made_anew_when_it_is_needed(tmp_path: Path) -> None:
+    booking, staff = factories.make_booking(), factories.make_editor()
+    bring_in(
+        booking, write_jpeg(tmp_path / "A.JPG", 1, (600, 400)), write_jpeg(tmp_path / "B.JPG", 2, (600, 400))
+    )
+    work_through(booking)
+    Picture.objects.update(analysis={"version": 0})
+    one, other = booking.pictures.order_by("pk")
+    wishes.ask(one, {"lift": 0.3}, seen_version=one.plan_version, by=staff, now=timezone.now())
+    steps = work_through(booking)
+    assert (steps.count("analyse_picture"), steps.count("make_picture")) == (1, 1)
+    one.refresh_from_db()
+    assert one.correction
+    assert one.correction.wish == {"lift": 0.3}
+    assert booking.pictures.get(pk=other.pk).analysis == {"version": 0}  # it keeps its plan and is left alone
+
+
+def test_a_wish_for_one_picture_leaves_the_others_alone(tmp_path: Path) -> None:
+    booking, staff = factories.make_booking(), factories.make_editor()
+    bring_in(
+        booking, write_jpeg(tmp_path / "A.JPG", 1, (600, 400)), write_jpeg(tmp_path / "B.JPG", 2, (600, 400))
+    )
+    work_through(booking)
+    one, other = booking.pictures.order_by("pk")
+    Picture.objects.filter(pk=other.pk).update(plan_digest="0" * 64)  # as another version would have planned
+    wishes.ask(one, {"brightness_ev": 0.5}, seen_version=one.plan_version, by=staff, now=timezone.now())
+    assert work_through(booking).count("make_picture") == 1
+    assert Picture.objects.get(pk=other.pk).plan_digest == "0" * 64
+
+
 def test_a_corrupt_file_is_named_with_its_reason_and_the_others_go_on(tmp_path: Path) -> None:
     booking = factories.make_booking()
     good = write_jpeg(tmp_path / "GOOD.JPG", 1, (600, 400))

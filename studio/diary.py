@@ -96,8 +96,9 @@ def free_times(
     for person in people:
         closed = gaps.closed(busy[person.pk])
         for opens_at, closes_at in hours.spans(person):
+            near = [(begin, end) for begin, end in closed if begin < closes_at and opens_at < end]
             for starts_at in _steps(max(opens_at, _round_up(earliest, opens_at)), closes_at - length):
-                if not any(begin < starts_at + length and starts_at < end for begin, end in closed):
+                if not any(begin < starts_at + length and starts_at < end for begin, end in near):
                     free[starts_at].append(person.pk)
     return [FreeTime(at, at + length, tuple(ids)) for at, ids in sorted(free.items())]
 
@@ -211,17 +212,17 @@ def busy_times(
         )
         .exclude(state=State.CALLED_OFF)
         .exclude(Q(state=State.HELD) & Q(held_until__lte=now))
-        .select_related("home")
         .order_by("starts_at")
     )
     if leaving_out is not None and leaving_out.pk:
         rows = rows.exclude(pk=leaving_out.pk)
     busy: dict[int, list[Busy]] = defaultdict(list)
-    for row in rows:
-        if row.photographer_id and row.starts_at and row.ends_at:
-            busy[row.photographer_id].append(
-                Busy(row.starts_at, row.ends_at, row.home.point, row.home_id, row.pk)
-            )
+    columns = ("photographer_id", "starts_at", "ends_at", "home_id", "pk")
+    for person_pk, starts_at, ends_at, home_pk, pk, latitude_deg, longitude_deg in rows.values_list(
+        *columns, "home__latitude_deg", "home__longitude_deg"
+    ):
+        point = None if latitude_deg is None or longitude_deg is None else (latitude_deg, longitude_deg)
+        busy[person_pk].append(Busy(starts_at, ends_at, point, home_pk, pk))
     return busy
 
 

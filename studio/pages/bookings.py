@@ -7,6 +7,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -53,21 +54,25 @@ def enter(request: HttpRequest) -> HttpResponse:
     data = request.POST or None
     form = EnterForm(data, initial={"client": client, "on": request.GET.get("on")})
     home_form = HomeForm(data, instance=Property() if data else _copy(earlier))
+    if form.is_valid() and form.cleaned_data["client"]:
+        client = form.cleaned_data["client"]
     set_form = SetForm(data, client=client, business=business, on=now.astimezone(business.zone).date())
     if data and all([form.is_valid(), home_form.is_valid(), set_form.is_valid()]):
+        good = form.cleaned_data
         try:
-            booking = arranging.enter(
-                client=form.find_or_make_client(),
-                home=home_form.save(commit=False),
-                lines=set_form.quote(home_form).lines,
-                by=staff,
-                now=now,
-                starts_at=form.cleaned_data["starts_at"],
-                photographer=form.cleaned_data["photographer"],
-                on=form.cleaned_data["on"],
-                wishes=set_form.cleaned_data["wishes"],
-                access_contact=set_form.cleaned_data["access_contact"],
-            )
+            with transaction.atomic():
+                booking = arranging.enter(
+                    client=form.find_or_make_client(),
+                    home=home_form.save(commit=False),
+                    lines=set_form.quote(home_form).lines,
+                    by=staff,
+                    now=now,
+                    starts_at=good["starts_at"],
+                    photographer=good["photographer"],
+                    on=good["on"],
+                    wishes=set_form.cleaned_data["wishes"],
+                    access_contact=set_form.cleaned_data["access_contact"],
+                )
         except StudioError as error:
             form.add_error("on", str(error))
         else:

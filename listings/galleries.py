@@ -59,6 +59,7 @@ class Shown:
     copies: dict[str, PictureCopy]
     alterations: list[Alteration]
     sources: list[Source]
+    is_wide: bool = False
 
     @property
     def width(self) -> int:
@@ -103,14 +104,19 @@ def open_link_of(booking: Booking, *, now: dt.datetime) -> GalleryLink | None:
     return next((link for link in links.order_by("-created_at", "-pk") if link.is_open(now)), None)
 
 
-def may_try(link: GalleryLink, address: str, *, now: dt.datetime) -> bool:
-    """Say whether another passphrase may be tried from this address."""
-    lately = PassphraseTry.objects.filter(link=link, at__gt=now - TRIES_WITHIN)
-    return lately.filter(address=address).count() < TRIES and lately.count() < TRIES_OF_ALL
+def begin_try(link: GalleryLink, address: str, *, now: dt.datetime) -> PassphraseTry | None:
+    """Count a try of the passphrase before it is looked at, so that many at once gain nothing.
 
-
-def note_wrong_try(link: GalleryLink, address: str, *, now: dt.datetime) -> None:
-    PassphraseTry.objects.create(link=link, address=address, at=now)
+    None: too many lately. The row of a right answer is deleted by the caller.
+    """
+    one = PassphraseTry.objects.create(link=link, address=address, at=now)
+    tries = PassphraseTry.objects.filter(link=link)
+    tries.filter(at__lt=now - dt.timedelta(days=1)).delete()
+    lately = tries.filter(at__gt=now - TRIES_WITHIN)
+    if lately.filter(address=address).count() > TRIES or lately.count() > TRIES_OF_ALL:
+        one.delete()
+        return None
+    return one
 
 
 def note_opened(link: GalleryLink, *, now: dt.datetime) -> None:
@@ -169,7 +175,11 @@ def _sources(item: DeliveryItem, screen: PictureCopy | None, *, is_released: boo
 def walk(shown: list[Shown]) -> list[RoomShown]:
     """Group pictures that follow one another in a room."""
     groups = itertools.groupby(shown, key=lambda one: one.item.picture.room)
-    return [RoomShown(room.name if room else "", list(rows)) for room, rows in groups]
+    rooms = [RoomShown(room.name if room else "", list(rows)) for room, rows in groups]
+    for room in rooms:
+        # Two stand side by side where there is space; one that is left over has the line for itself.
+        room.pictures[-1].is_wide = len(room.pictures) % 2 == 1
+    return rooms
 
 
 def offered() -> list[Purpose]:

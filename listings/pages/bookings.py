@@ -47,6 +47,7 @@ def _for_staff(row: Booking) -> dict[str, Any]:
             :PICTURES_SHOWN
         ],
         "delivery": last,
+        "in_set": last.items.count() if last else 0,
         "files": delivery.files_state(last) if last else None,
         "open_changes": changes.of_delivery(last).filter(answered_at=None).count() if last else 0,
     }

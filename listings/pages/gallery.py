@@ -79,14 +79,16 @@ def passphrase(request: HttpRequest, token: str) -> HttpResponseBase:
     status = 200
     if request.method == "POST":
         now, address = timezone.now(), access.address_of(request)
-        if not galleries.may_try(link, address, now=now):
+        if not form.is_valid():
+            status = 422
+        elif (one := galleries.begin_try(link, address, now=now)) is None:
             form.add_error(None, "Too many tries. Wait a quarter of an hour, then try again.")
             status = 429
-        elif form.is_valid():
-            if links.is_passphrase(link, form.cleaned_data["words"]):
-                request.session[_key(link)] = _stamp(link)
-                return _discreet(redirect("listings:gallery", token))
-            galleries.note_wrong_try(link, address, now=now)
+        elif links.is_passphrase(link, form.cleaned_data["words"]):
+            one.delete()
+            request.session[_key(link)] = _stamp(link)
+            return _discreet(redirect("listings:gallery", token))
+        else:
             form.add_error("words", "That isn't the passphrase.")
     return _discreet(
         render(request, "listings/gallery_passphrase.html", {"form": form, "link": link}, status=status)

@@ -203,8 +203,8 @@ def test_after_five_wrong_tries_even_the_right_words_wait(client: Browser) -> No
 def test_guessing_from_many_addresses_is_stopped_too() -> None:
     _, link = make_sent(passphrase="blue lantern")
     for n in range(galleries.TRIES_OF_ALL):
-        galleries.note_wrong_try(link, f"203.0.113.{n}", now=LATER)
-    assert not galleries.may_try(link, "198.51.100.1", now=LATER)
+        assert galleries.begin_try(link, f"203.0.113.{n}", now=LATER)
+    assert galleries.begin_try(link, "198.51.100.1", now=LATER) is None
 
 
 # --- downloads ----------------------------------------------------------------------------------------

@@ -37,7 +37,7 @@ function show(act) {
   if (act.kind === "ready" && act.room === root.dataset.room) {
     document.querySelectorAll(".ticks [data-item]").forEach((tick) => showItem(tick, { kind: "tick" }));
   }
-  if (act.kind === "note" && act.room === (root.dataset.room ?? "")) {
+  if (act.kind === "note" && (act.room ?? "") === (root.dataset.room ?? "")) {
     const entry = document.createElement("li");
     entry.textContent = act.text;
     document.querySelector("[data-notes]")?.append(entry);
@@ -122,6 +122,13 @@ if (root) {
     const text = (data.get("text") || data.get("reason") || "").trim();
     keep(newAct({ kind: data.get("kind"), item: data.get("item") || null, room: data.get("room") || null, text }));
     if (form.dataset.act === "note") form.reset();
+  });
+  // Nobody leaves before what was ticked has arrived.
+  document.querySelector("form[data-leave]")?.addEventListener("submit", async (event) => {
+    if (!stored(queueKey, []).length) return;
+    event.preventDefault();
+    await flush();
+    if (!stored(queueKey, []).length) event.target.submit();
   });
   stored(queueKey, []).forEach(show);
   flush();

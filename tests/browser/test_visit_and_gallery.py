@@ -104,6 +104,32 @@ def test_ticks_made_without_signal_are_kept_and_sent_once_when_it_is_back(
     assert page.locator('[data-required] .tick[aria-pressed="true"]').count() == 2
 
 
+def test_leaving_waits_for_ticks_that_were_made_without_signal(open_page: Any, booking: Booking) -> None:
+    required = Shot.objects.filter(room__booking=booking, is_required=True)
+    first = required.first()
+    required.exclude(pk=first.pk).update(waived_reason="not wanted")  # type: ignore[union-attr]
+    page = open_page(booking.photographer, room_page(booking, first.room.kind), **PHONE)  # type: ignore[union-attr]
+    page.context.set_offline(True)
+    page.locator(f'[data-item="{first.public_id}"] .tick').tap()  # type: ignore[union-attr]
+    page.wait_for_selector("text=1 not sent yet")
+    page.route(
+        "**/acts/",
+        lambda route: route.abort() if "json" in route.request.headers["content-type"] else route.continue_(),
+    )
+    page.context.set_offline(False)
+    page.goto(reverse("listings:on-site-leaving", args=[booking.public_id]))
+    page.get_by_label("One reason for all that is missing").fill("none")
+    page.get_by_role("button", name="Leave anyway").tap()
+    page.wait_for_selector("text=1 not sent yet")
+    assert Booking.objects.get(pk=booking.pk).state == Booking.State.AGREED
+    page.unroute("**/acts/")
+    page.get_by_role("button", name="Leave anyway").tap()
+    page.wait_for_url("**/bookings/*/")
+    first.refresh_from_db()  # type: ignore[union-attr]
+    assert first.taken_at is not None  # type: ignore[union-attr]
+    assert Booking.objects.get(pk=booking.pk).state == Booking.State.VISITED
+
+
 def test_a_tick_can_be_taken_back_and_a_view_left_out_with_a_reason(open_page: Any, booking: Booking) -> None:
     page = open_page(booking.photographer, room_page(booking, "living"), **PHONE)
     first, second = page.locator("[data-required]").all()

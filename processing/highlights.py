@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 START = 0.9  # of the clipping level: from here on a channel is believed less and less
+MOST = 2.0  # times the least clipping level: brighter says only how far one channel was multiplied
 
 
 def light_band(
@@ -61,4 +62,5 @@ def rebuild(
     step = target - even
     all_lost = lost.min(-1, keepdims=True)
     even = even + lost * (np.maximum(step, 0) + all_lost * np.minimum(step, 0))
+    even -= lost.max(-1, keepdims=True) * np.maximum(even - np.float32(MOST * clip_levels.min()), 0)
     return ((even * neutral) @ srgb_from_camera.T * gain).astype(np.float32)

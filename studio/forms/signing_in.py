@@ -86,7 +86,9 @@ class SetUpForm(forms.Form):
         widget=forms.TextInput(attrs={"class": "short", "autocapitalize": "characters"}),
     )
     time_zone = forms.ChoiceField(
-        label="Time zone", choices=time_zone_choices, help_text="Of the place where you photograph."
+        label="Time zone",
+        choices=lambda: [("", "Choose the nearest place"), *time_zone_choices()],
+        help_text="Of the place where you photograph.",
     )
     name = forms.CharField(
         label="Your name", max_length=120, widget=forms.TextInput(attrs={"autocomplete": "name"})

@@ -177,7 +177,7 @@ def pdf_bytes(document: Document, *, now: dt.datetime) -> bytes:
         if not is_there:
             raise PdfNotMade(f"The PDF of {document.number} is being made.")
     try:
-        with default_storage.open(document.pdf.name) as stored:
+        with default_storage.open(document.pdf.name or "") as stored:
             content: bytes = stored.read()
     except FileNotFoundError:
         content = _make_lost_pdf_again(document)

@@ -8,6 +8,8 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
+from .frozen import FrozenModel
+
 
 class Message(models.Model):
     """A mail as it was written. A secret one (it carries a sign-in link) loses its body once it is sent."""
@@ -65,7 +67,7 @@ class MessageAttachment(models.Model):
         return self.name
 
 
-class Event(models.Model):
+class Event(FrozenModel):
     """Who did what, when: appended, never changed."""
 
     at = models.DateTimeField(default=timezone.now)

@@ -202,6 +202,15 @@ def test_a_payment_refuses_every_change() -> None:
             act()
 
 
+def test_the_record_of_who_did_what_refuses_every_change() -> None:
+    issued()
+    event = Event.objects.get()
+    event.verb = "did something else"
+    for act in (event.save, event.delete, lambda: Event.objects.update(verb="x"), Event.objects.all().delete):
+        with pytest.raises(Frozen):
+            act()
+
+
 def test_a_change_past_the_models_shows_in_the_digest() -> None:
     invoice = issued()
     assert documents.is_intact(invoice)

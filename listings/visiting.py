@@ -42,6 +42,11 @@ class Stop:
         return [shot for shot in self.shots if shot.taken_at is None and shot.waived_reason]
 
     @property
+    def reasons(self) -> list[str]:
+        """Why views were left out, each reason once."""
+        return list(dict.fromkeys(shot.waived_reason for shot in self.waived))
+
+    @property
     def taken_count(self) -> int:
         return sum(shot.taken_at is not None for shot in self.shots)
 

@@ -27,7 +27,7 @@ VIEW_CONTRAST = 0.65  # of the contrast inside a window view that is kept
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
 CHUNK_ROWS = 48  # rows worked on at once: stays in the processor's cache
-EV_LIMITS = (-2.5, 4.0)  # beyond, a frame is a mistake, not a style
+EV_LIMITS = (-2.5, 5.5)  # beyond, a frame is a mistake, not a style
 LIFT = 0.42  # default share of the distance below the bright surfaces that is taken away
 WINDOW_HOLD = 0.6  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
 CONTRAST = 0.0
@@ -38,7 +38,7 @@ class ToneAnalysis:
     """Levels of one picture, log2 of linear light: what is bright, middle and dark in the room itself.
 
     `window_ev` is the middle of windows and lamps, `white_ev` the brightest that the picture holds,
-    `colour_ev` how far the largest channel lies above the luminance (0 grey, 2 and more: one colour of light).
+    `colour_ev` how far the largest channel lies above the luminance (0 grey; 2: one colour of light).
     """
 
     bright_ev: float

@@ -127,16 +127,23 @@ def _client_for(request: BookingRequest, *, now: dt.datetime) -> Client:
     """Return the client of this mailbox, made when new; what is known of a client is never overwritten."""
     if client := Client.objects.filter(email__iexact=request.email).first():
         return client
-    agency = None
-    if name := request.answers.get("agency"):
-        agency = Agency.objects.filter(name__iexact=name).first() or Agency.objects.create(name=name)
-    return Client.objects.create(
-        name=request.name,
+    client, _ = Client.objects.get_or_create(
         email=request.email,
-        phone=request.answers.get("phone", ""),
-        agency=agency,
-        created_at=now,
+        defaults={
+            "name": request.name,
+            "phone": request.answers.get("phone", ""),
+            "agency": agency_named(request.answers.get("agency", "")),
+            "created_at": now,
+        },
     )
+    return client
+
+
+def agency_named(name: str) -> Agency | None:
+    """Return the agency of this name in any case of letters, made when new; None without a name."""
+    if not (name := name.strip()):
+        return None
+    return Agency.objects.filter(name__iexact=name).first() or Agency.objects.get_or_create(name=name)[0]
 
 
 def _make_booking(

@@ -8,9 +8,9 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
-from studio import diary, money
+from studio import asking, diary, money
 from studio.forms.requesting import MomentField
-from studio.models import Agency, Booking, Business, Client, TaxRate, User
+from studio.models import Booking, Business, Client, TaxRate, User
 
 
 class PhotographerField(forms.ModelChoiceField):
@@ -91,15 +91,15 @@ class EnterForm(WhenForm):
             return client
         if known := Client.objects.filter(email__iexact=good["client_email"]).first():
             return known
-        agency = None
-        if name := good["client_agency"].strip():
-            agency = Agency.objects.filter(name__iexact=name).first() or Agency.objects.create(name=name)
-        return Client.objects.create(
-            name=good["client_name"],
+        client, _ = Client.objects.get_or_create(
             email=good["client_email"].lower(),
-            phone=good["client_phone"],
-            agency=agency,
+            defaults={
+                "name": good["client_name"],
+                "phone": good["client_phone"],
+                "agency": asking.agency_named(good["client_agency"]),
+            },
         )
+        return client
 
 
 class ChosenTimeForm(forms.Form):

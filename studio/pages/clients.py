@@ -24,9 +24,9 @@ A_PAGE = 60
 def listing(request: HttpRequest) -> HttpResponse:
     """Everyone who books, by name, with what they booked."""
     words = request.GET.get("q", "").strip()[:80]
-    rows = Client.objects.select_related("agency").annotate(
-        booked=Count("bookings", filter=~Q(bookings__state=Booking.State.CALLED_OFF))
-    )
+    is_alive = ~Q(bookings__state=Booking.State.CALLED_OFF)
+    rows = Client.objects.select_related("agency").order_by("name", "pk")
+    rows = rows.annotate(booked=Count("bookings", filter=is_alive))
     for word in words.split():
         rows = rows.filter(
             Q(name__icontains=word) | Q(email__icontains=word) | Q(agency__name__icontains=word)
@@ -35,7 +35,11 @@ def listing(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "studio/clients/list.html",
-        {"page": page, "q": words, "agencies": Agency.objects.annotate(people=Count("clients"))},
+        {
+            "page": page,
+            "q": words,
+            "agencies": Agency.objects.annotate(people=Count("clients")).order_by("name"),
+        },
     )
 
 

@@ -77,7 +77,12 @@ class Picture(models.Model):
 
     class Meta:
         ordering = ["position", "pk"]
-        indexes = [models.Index(fields=["booking", "state"])]
+        # The sheet counts and orders by these alone, so that SQLite never walks through the large columns.
+        indexes = [
+            models.Index(fields=["booking", "state"]),
+            models.Index(fields=["booking", "room", "position"]),
+            models.Index(fields=["booking", "correction"]),
+        ]
 
     def __str__(self) -> str:
         return f"picture {self.pk} of {self.booking_id}"

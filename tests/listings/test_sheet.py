@@ -17,7 +17,7 @@ from tests import factories
 from tests.listings.factories import make_correction, make_picture, make_room, make_shot, sign_in
 
 pytestmark = pytest.mark.django_db
-# business, session, user, booking; rooms, counts, pictures, shots; progress: frames, pictures, work, seconds
+# business, session, user, booking; rooms, counts, order, pictures, shots; progress: frames, pictures, seconds
 SHEET_QUERIES = 12
 
 

@@ -114,7 +114,9 @@ def frame_weight(rgb_linear: np.ndarray, *, ev: float, is_darkest: bool) -> np.n
     top = rgb_linear.max(-1)
     variance = READ_NOISE**2 + SHOT_NOISE * np.clip(top, 0, 1)
     weight = np.float32(4.0**ev) * np.float32(READ_NOISE**2) / variance
-    return weight * np.maximum(exposedness(rgb_linear), 1e-3 if is_darkest else 0.0) + np.float32(1e-7)
+    # where all are clipped the darkest alone must speak: mixed with the others a lamp would look unclipped
+    floor = np.float32(1e-4 if is_darkest else 1e-7)
+    return weight * np.maximum(exposedness(rgb_linear), 1e-3 if is_darkest else 0.0) + floor
 
 
 def exposedness(rgb_linear: np.ndarray) -> np.ndarray:

@@ -7,6 +7,7 @@ import sys
 
 def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "studio.settings")
+    os.umask(0o077)  # database, originals, keys: for the one who runs this, and nobody else on the machine
     try:
         from django.core.exceptions import ImproperlyConfigured
         from django.core.management import execute_from_command_line

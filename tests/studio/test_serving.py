@@ -43,6 +43,8 @@ def test_one_command_starts_all_and_ctrl_c_stops_all(data: Path) -> None:
         pids = children(server.process.pid)
         assert len(named(server.process.pid, "worker --queues pictures,quick")) == 2
         assert len(named(server.process.pid, "worker --queues quick")) == 1
+        for name in ("mullion.sqlite3", "secret.key", "queue"):
+            assert (data / name).stat().st_mode & 0o077 == 0, name  # nobody else on the machine reads it
         assert server.stop() == 0
         assert "Stopped." in server.said()
     assert not [pid for pid in pids if Path(f"/proc/{pid}").exists()]

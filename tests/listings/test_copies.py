@@ -79,7 +79,9 @@ def test_making_a_copy_twice_changes_nothing(version: Correction) -> None:
     assert PictureCopy.objects.get(pk=copy.pk).made_at == made_at
 
 
-def test_a_picture_that_does_not_open_fails_with_its_reason_and_can_be_tried_again(version: Correction) -> None:
+def test_a_picture_that_does_not_open_fails_with_its_reason_and_can_be_retried(
+    version: Correction,
+) -> None:
     copy = copies.request(version, purpose(), {})
     path = Path(version.file.path)
     content = path.read_bytes()

@@ -238,8 +238,7 @@ def _measure(eight: np.ndarray, picture: Scene, plan: Plan) -> quality.Quality:
     raised = [*casts.codes(plan.light)]
     if plan.level.level == "none" and plan.level.source == "none":
         raised.append("level_unsure")
-    if any(not use.used for use in plan.frames):
-        raised.append("not_aligned")
+    raised += sorted({use.alignment.code or "not_aligned" for use in plan.frames if not use.used})
     height, width = eight.shape[:2]
     small = arrays.shrink(eight, arrays.fit_size((width, height), max_edge=1500))
     bright = tone.find_bright(tone.log2_luminance(arrays.decode_srgb(small[::2, ::2])))

@@ -135,6 +135,15 @@ def test_a_frame_of_another_view_is_refused_with_a_reason() -> None:
     assert brackets.align(flat, flat[:, :300].repeat(2, 1) * 0.5, ev_difference=-1).refused is not None
 
 
+def test_a_shaken_frame_is_left_out_and_says_so() -> None:
+    scene = cv2.resize(view(5), (1200, 800), interpolation=cv2.INTER_NEAREST)
+    shaken = cv2.blur(scene, (7, 3))
+    found = brackets.align(lit_rooms.exposed(scene, 0), lit_rooms.exposed(shaken, -1), ev_difference=-1)
+    assert found.code == "shaken_frame"
+    sharp = brackets.align(lit_rooms.exposed(scene, 0), lit_rooms.exposed(scene, -1), ev_difference=-1)
+    assert sharp.code is None
+
+
 def test_motion_is_given_in_full_size_pixels() -> None:
     small = np.array([[1, 0, 2.0], [0, 1, -1.0], [0, 0, 1]])
     assert rescale(small, 4.0)[:2, 2] == pytest.approx([8.0, -4.0])

@@ -100,6 +100,14 @@ def week(
     )
 
 
+def day_in(text: str | None) -> dt.date | None:
+    """Return the day that an address names, or None when it names none."""
+    try:
+        return dt.date.fromisoformat(text or "")
+    except ValueError:
+        return None
+
+
 def _days(by_day: dict[dt.date, list[TimeWord]], begin: dt.date, last_on: dt.date) -> Iterable[DayWords]:
     for offset in range(DAYS):
         on = begin + dt.timedelta(days=offset)

@@ -10,17 +10,10 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
-from studio import access, calendars, diary, diary_days, records, tokens
+from studio import access, calendars, diary, diary_days, records, tokens, weeks
 from studio.models import Booking, Business, User
 
 FEED_PAST = dt.timedelta(days=60)
-
-
-def _day(text: str | None, otherwise: dt.date) -> dt.date:
-    try:
-        return dt.date.fromisoformat(text or "")
-    except ValueError:
-        return otherwise
 
 
 @access.staff_only
@@ -29,7 +22,7 @@ def week(request: HttpRequest) -> HttpResponse:
     """Seven days from a Monday."""
     business, now = Business.current(), timezone.now()
     today = now.astimezone(business.zone).date()
-    asked = _day(request.GET.get("from"), today)
+    asked = weeks.day_in(request.GET.get("from")) or today
     monday = asked - dt.timedelta(days=asked.weekday())
     people = diary.photographers()
     chosen = next((person for person in people if str(person.pk) == request.GET.get("who")), None)
@@ -55,7 +48,7 @@ def day(request: HttpRequest, on: str) -> HttpResponse:
     """One day as a sheet to print: homes, doors, ways."""
     business, now = Business.current(), timezone.now()
     today = now.astimezone(business.zone).date()
-    when = _day(on, today)
+    when = weeks.day_in(on) or today
     (found,) = diary_days.days(when, 1, now=now, business=business)
     return render(
         request,

@@ -69,7 +69,7 @@ def booking_moves(context: dict[str, Any], booking: Booking) -> dict[str, Any]:
     if staff is None and is_open and not too_late:
         week = weeks.week(
             home=booking.home, minutes=diary.visit_minutes(booking, business), now=now, business=business,
-            first_on=context.get("first_on"), leaving_out=booking,
+            first_on=weeks.day_in(request.GET.get("from")), leaving_out=booking,
         )  # fmt: skip
     start = booking.starts_at.astimezone(business.zone) if booking.starts_at else None
     when_form = None
@@ -100,6 +100,7 @@ def booking_moves(context: dict[str, Any], booking: Booking) -> dict[str, Any]:
         if staff is None and is_open and booking.terms_id is None
         else None,
         "week": week,
+        "is_looking": "from" in request.GET,
         "when_form": when_form,
         "call_off_form": CallOffForm(prefix="off"),
         "calendar_address": reverse("studio:booking-calendar", args=[booking.public_id]),

@@ -283,3 +283,18 @@ def test_a_time_that_is_too_short_for_a_longer_visit_is_named_and_nothing_is_sen
     assert response.status_code == 422
     assert "not free for a visit of this length" in response.content.decode()
     assert not BookingRequest.objects.exists()
+
+
+def test_an_agent_pages_through_the_free_days_of_a_booking_and_takes_one(client, piet):
+    booking = factories.make_booking(photographer=piet, starts_at=TEN + dt.timedelta(days=4))
+    factories.sign_in_client(client, booking.client)
+    path = reverse("listings:booking", args=[booking.public_id])
+    page = client.get(path, {"from": "2027-06-14"}).content.decode()
+    wanted = TEN + dt.timedelta(days=11)  # Monday in a week
+    assert wanted.isoformat() in page
+    assert (TEN + dt.timedelta(days=4)).isoformat() not in page
+    client.post(reverse("studio:booking-choose", args=[booking.public_id]), {"starts_at": wanted.isoformat()})
+    booking.refresh_from_db()
+    assert (booking.state, booking.starts_at) == ("agreed", wanted)
+    assert Message.objects.filter(kind="moved", to=booking.client.email).exists()
+    assert Message.objects.filter(kind="moved-here").exists()

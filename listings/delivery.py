@@ -14,9 +14,9 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import Count, F, Max, Q, QuerySet
 
-from listings import captions, copies, links, purposes
+from listings import captions, copies, links, originals, purposes
 from listings.delivery_checks import stops
-from listings.models import Delivery, DeliveryItem, GalleryLink, Picture, PictureCopy
+from listings.models import Correction, Delivery, DeliveryItem, GalleryLink, Picture, PictureCopy
 from studio import booking_states, mailing, records
 from studio.errors import StaleState, StudioError
 from studio.models import Booking, Business, User
@@ -326,12 +326,12 @@ def copy_metadata(item: DeliveryItem) -> dict[str, Any]:
         "city": booking.home.city,
         "country_code": booking.home.country_code,
         "job": booking.number,
-        "source_type": source_type(picture),
+        "source_type": source_type(picture, item.correction),
     }
 
 
-def source_type(picture: Picture) -> str:
+def source_type(picture: Picture, made: Correction | None) -> str:
     """Return the IPTC digital source type of what was done: who or what changed the picture last."""
-    if picture.alterations.filter(undone_at=None).exists():
+    if originals.in_version(picture.alterations.all(), made):
         return "humanEdits"
     return "algorithmicallyEnhanced" if picture.kind == "single" else "computationalCapture"

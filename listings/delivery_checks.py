@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from listings import operations
+from listings import operations, originals
 from listings.models import Delivery, DeliveryItem, Picture
 from studio.models import Booking, Property
 
@@ -113,7 +113,9 @@ def _sizes(delivery: Delivery, items: list[DeliveryItem]) -> Iterator[Check]:
 
 def _alterations(delivery: Delivery, items: list[DeliveryItem]) -> Iterator[Check]:
     altered = tuple(
-        item for item in items if any(row.undone_at is None for row in item.picture.alterations.all())
+        item
+        for item in items
+        if originals.in_version(item.picture.alterations.all(), item.picture.correction)
     )
     if altered:
         yield Check(

@@ -11,7 +11,7 @@ from functools import partial
 from django.db.models import Prefetch
 from django.utils.text import slugify
 
-from listings import files, manifests
+from listings import files, manifests, originals
 from listings.models import (
     Alteration,
     Delivery,
@@ -136,14 +136,13 @@ def note_download(link: GalleryLink, what: str, purpose: Purpose, *, now: dt.dat
 # --- what is shown --------------------------------------------------------------------------------------
 def pictures(delivery: Delivery, *, is_released: bool) -> list[Shown]:
     """Return the set's pictures in order; a fixed number of queries."""
-    standing = Alteration.objects.filter(undone_at=None)
     items = delivery.items.filter(correction__isnull=False).select_related(
         "picture__room", "picture__shot", "correction"
     )
     made = PictureCopy.objects.filter(state=PictureCopy.State.MADE).select_related("purpose")
     rows = items.prefetch_related(
         Prefetch("copies", made, to_attr="made_copies"),
-        Prefetch("picture__alterations", standing, to_attr="standing"),
+        "picture__alterations",
     )
     return [_shown(item, is_released=is_released) for item in rows]
 
@@ -155,7 +154,7 @@ def _shown(item: DeliveryItem, *, is_released: bool) -> Shown:
         item=item,
         screen=screen,
         copies=copies,
-        alterations=item.picture.standing,  # type: ignore[attr-defined]
+        alterations=originals.in_version(item.picture.alterations.all(), item.correction),
         sources=list(_sources(item, screen, is_released=is_released)),
     )
 

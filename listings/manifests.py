@@ -13,7 +13,7 @@ from typing import Any
 
 from django.conf import settings
 
-from listings import captions
+from listings import captions, originals
 from listings.models import Alteration, Delivery, DeliveryItem, PictureCopy
 
 SHORT_CHARS, LONG_CHARS = 50, 1024
@@ -94,7 +94,7 @@ def _row(
 
 def alteration_values(item: DeliveryItem) -> list[str]:
     """Return the values that say how a picture was altered; ["None"] when it wasn't."""
-    standing = [row for row in item.picture.alterations.all() if row.undone_at is None]
+    standing = originals.in_version(item.picture.alterations.all(), item.correction)
     return sorted({ALTERATION_VALUES[Alteration.Kind(row.kind)] for row in standing}) or [NONE]
 
 

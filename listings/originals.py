@@ -7,6 +7,7 @@ frame as the camera made it.
 from __future__ import annotations
 
 import io
+from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
@@ -43,11 +44,24 @@ def find(public_id: UUID) -> Original:
     if picture is None:
         raise Http404
     items = DeliveryItem.objects.filter(picture=picture, correction__isnull=False, delivery__state__in=SENT)
-    item = items.select_related("correction", "delivery").order_by("-delivery__sent_at").first()
-    alterations = list(picture.alterations.filter(undone_at=None))
-    if item is None or item.correction is None or not alterations:
-        raise Http404
-    return Original(picture, item, item.correction, unaltered_of(picture, item.correction), alterations)
+    rows = list(picture.alterations.all())
+    for item in items.select_related("correction", "delivery").order_by("-delivery__sent_at"):
+        sent = item.correction
+        if sent is not None and (alterations := in_version(rows, sent)):
+            return Original(picture, item, sent, unaltered_of(picture, sent), alterations)
+    raise Http404
+
+
+def in_version(alterations: Iterable[Alteration], made: Correction | None) -> list[Alteration]:
+    """Return the alterations that a version shows; what was undone after it was made is still in it.
+
+    When in doubt an alteration is said: one that was written down later counts too.
+    """
+    return [
+        row
+        for row in alterations
+        if row.undone_at is None or (made is not None and row.undone_at > made.made_at)
+    ]
 
 
 def unaltered_of(picture: Picture, sent: Correction) -> Correction | None:

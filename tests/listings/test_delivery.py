@@ -282,7 +282,7 @@ def test_the_source_type_follows_what_was_done(kind: str, is_altered: bool, term
     picture.kind = kind
     if is_altered:
         Alteration.objects.create(picture=picture, kind="movable", area=[], what="a bin")
-    assert delivery.source_type(picture) == term
+    assert delivery.source_type(picture, picture.correction) == term
 
 
 def test_a_failed_file_is_said_and_can_be_made_again() -> None:

@@ -395,6 +395,17 @@ def test_an_altered_picture_is_said_in_the_open_and_its_original_shown_to_everyo
     assert page in gallery
 
 
+def test_what_is_undone_after_sending_is_still_said_of_what_was_sent(client: Browser) -> None:
+    row, link = make_sent()
+    picture, made = row.items.first().picture, row.items.first().correction
+    cable = Alteration.objects.create(picture=picture, kind="movable", area=[], what="a cable")
+    page = reverse("listings:original-page", args=[picture.public_id])
+    for moment, is_said in ((made.made_at + dt.timedelta(hours=1), True), (made.made_at, False)):
+        Alteration.objects.filter(pk=cable.pk).update(undone_at=moment)
+        assert ("a cable" in client.get(addresses(link)[0]).content.decode()) == is_said
+        assert (client.get(page).status_code == 200) == is_said
+
+
 def test_the_original_stays_open_after_the_gallery_closed(client: Browser) -> None:
     row, _ = make_sent()
     picture = row.items.first().picture

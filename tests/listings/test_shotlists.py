@@ -34,7 +34,8 @@ def test_a_three_bedroom_two_bathroom_home_gets_about_twenty_views() -> None:
 @pytest.mark.django_db
 @pytest.mark.parametrize(
     ("kind", "required"),
-    # Common practice: entry 1, living 2, kitchen 2-3, dining 1-2, main bedroom 2, bedroom 1, bathroom 1, front 2-3.
+    # Common practice: entry 1, living 2, kitchen 2-3, dining 1-2, main bedroom 2, bedroom 1, bathroom 1,
+    # front 2-3.
     [("hall", 1), ("living", 2), ("kitchen", 2), ("dining", 1), ("main_bedroom", 2), ("bedroom", 1),
      ("bathroom", 1), ("main_bathroom", 1), ("front", 2)],
 )  # fmt: skip

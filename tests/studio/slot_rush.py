@@ -83,9 +83,7 @@ def main() -> None:
     connection.close()
     context = multiprocessing.get_context("spawn")
     start, answers = context.Barrier(PROCESSES), context.Queue()
-    takers = [
-        context.Process(target=rush, args=(photographer_pk, mine, start, answers)) for mine in wants
-    ]
+    takers = [context.Process(target=rush, args=(photographer_pk, mine, start, answers)) for mine in wants]
     for taker in takers:
         taker.start()
     got = [answers.get(timeout=120) for _ in takers]

@@ -30,7 +30,7 @@ ROUNDS = (4.0, 2.0, 1.0, 1.0, 1.0)  # how tolerant the weights are, round by rou
 STEPS = 2  # Gauss-Newton steps in each round
 ANGLE_SCALE, BOW_SCALE = 2.5, 3.0  # in sigmas: beyond it a line's pull fades (angles: to nothing)
 CLASSES_PX = (45.0, 90.0)  # short, middling and long lines are believed by how many of their class agree
-FEWEST_AGREE = 0.35
+FEWEST_AGREE = 0.15
 NOISE_REACH, MOST_NOISE = 8.0, 3.0
 GATE_SIGMAS = 5.0
 TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
@@ -236,7 +236,13 @@ class _Picture:
 def noise_of(lines: list[tuple[_Block, np.ndarray]]) -> float:
     """Spread of longer lines about their axes, in the sigmas of a sharp picture; 1 to MOST_NOISE."""
     z = np.concatenate([v[(b.kind > 0) & (v < NOISE_REACH)] for b, v in lines])
-    return float(np.clip(1.4826 * np.median(z), 1.0, MOST_NOISE)) if len(z) >= 8 else 1.0
+    noise = MOST_NOISE
+    for _ in range(4):  # clipped at three times itself: lines of other directions must not blur the rest
+        near = z[z < 3 * noise]
+        if len(near) < 8:
+            return 1.0
+        noise = float(np.clip(1.4826 * np.median(near), 1.0, MOST_NOISE))
+    return noise
 
 
 def trust(block: _Block, z: np.ndarray, tolerance: float) -> np.ndarray:

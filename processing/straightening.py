@@ -182,10 +182,10 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     start = fitted_curve(first, source="lines")
     views = [_view(s, start) for s in group]
     even, ptlens = lens_lines.load_priors()
-    plain = fit_rooms(views, first, even)
-    free = fit_rooms(views, first, ptlens, reference=plain)
+    free = fit_rooms(views, first, ptlens)
+    plain = fit_rooms(views, first, even, reference=free)
     none = fit_rooms(
-        [_view(s, NO_CURVE) for s in group], np.zeros(TERMS), prior, fixed=NO_CURVE, reference=plain
+        [_view(s, NO_CURVE) for s in group], np.zeros(TERMS), prior, fixed=NO_CURVE, reference=free
     )
     margins = [
         f.cost + lens_lines.complexity(f.coefficients, f.covariance, p)

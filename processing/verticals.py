@@ -45,7 +45,7 @@ FINE_SIGMA_DEG = 0.25
 MAX_SIGMA_DEG = 0.8
 CLEAR = 5.0  # a coarse level is used when it is so many times its own uncertainty
 LONG_ENOUGH = 0.06  # half diagonals: 54 px of a 1500 px picture
-MIN_SHARE = 0.3
+MIN_SHARE = 0.2
 
 
 @dataclass(frozen=True)
@@ -127,11 +127,17 @@ def estimate_level(
         return found
     view = View(NO_EDGES, segments, found.axes, focal_px / half, FOCAL_SIGMA["equivalent"])
     fit = fit_rooms([view], np.zeros(TERMS), load_priors()[-1], fixed=curve)
-    return judge(fit.views[0], segments, size)
+    return judge(fit.views[0], segments, size, focal_ratio=fit.views[0].focal * half / focal_px)
 
 
-def judge(fit: ViewFit, segments: Segments, size: tuple[int, int]) -> Level | NotFound:
-    """Turn a fit into a level, or refuse when too little stands behind it."""
+def judge(
+    fit: ViewFit, segments: Segments, size: tuple[int, int], *, focal_ratio: float = 1.0
+) -> Level | NotFound:
+    """Turn a fit into a level, or refuse when too little stands behind it.
+
+    `focal_ratio` is the fit's focal length over the one that the level will be used with: the angles are
+    those that put the same vanishing point at infinity.
+    """
     if fit.axes is None:
         return NotFound("no upright lines that meet")
     _, half = frame(size)
@@ -150,7 +156,7 @@ def judge(fit: ViewFit, segments: Segments, size: tuple[int, int]) -> Level | No
         return NotFound(f"uprights disagree by {apart:.2f} degrees")
     if fit.upright_share < MIN_SHARE:
         return NotFound(f"only {fit.upright_share:.0%} of the steep lines are upright")
-    roll, pitch = angles(fit.axes[1])
+    roll, pitch = angles(fit.axes[1] * (focal_ratio, focal_ratio, 1.0))
     sigma = fit.level_sigma_deg
     if sigma > MAX_SIGMA_DEG or (sigma > FINE_SIGMA_DEG and max(abs(roll), abs(pitch)) < CLEAR * sigma):
         return NotFound(f"the lines leave the level open by {sigma:.2f} degrees")

@@ -32,6 +32,8 @@ TRIES_OF_ALL = 40
 TRIES_WITHIN = dt.timedelta(minutes=15)
 OPENED_AGAIN_AFTER = dt.timedelta(hours=1)
 THUMBNAIL_WIDTH, PREVIEW_WIDTH = 640, 2048
+# Long records that no page of the gallery shows.
+HEAVY = ("correction__report", "correction__plan", "picture__analysis", "picture__plan")
 
 
 @dataclass(frozen=True)
@@ -144,7 +146,7 @@ def pictures(delivery: Delivery, *, is_released: bool) -> list[Shown]:
         Prefetch("copies", made, to_attr="made_copies"),
         "picture__alterations",
     )
-    return [_shown(item, is_released=is_released) for item in rows]
+    return [_shown(item, is_released=is_released) for item in rows.defer(*HEAVY)]
 
 
 def _shown(item: DeliveryItem, *, is_released: bool) -> Shown:

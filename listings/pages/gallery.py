@@ -218,7 +218,8 @@ def forget(request: HttpRequest, link: GalleryLink) -> HttpResponse:
 
 def _item(link: GalleryLink, item_id: UUID) -> DeliveryItem:
     rows = DeliveryItem.objects.filter(delivery=link.delivery, correction__isnull=False)
-    return get_object_or_404(rows.select_related("correction", "picture__room"), public_id=item_id)
+    rows = rows.select_related("correction", "picture__room").defer(*galleries.HEAVY)
+    return get_object_or_404(rows, public_id=item_id)
 
 
 def _not_released(request: HttpRequest, link: GalleryLink) -> HttpResponse | None:

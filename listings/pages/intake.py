@@ -111,7 +111,8 @@ def try_again(request: HttpRequest, public_id: UUID) -> HttpResponse:
     if hasattr(booking, "visit_work") and booking.visit_work.reason:
         correcting.queue_visit(booking, now=now)
     messages.info(request, f"{count} put back into the work." if count else "Trying again.")
-    return redirect(request.POST.get("back") or "listings:visit-intake", public_id)
+    back = "listings:sheet" if request.POST.get("back") == "sheet" else "listings:visit-intake"
+    return redirect(back, public_id)
 
 
 @access.staff_only

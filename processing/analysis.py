@@ -7,7 +7,7 @@ is read once at reduced size (`Look`); everything is measured in the geometry of
 import base64
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +35,7 @@ MASK_EDGE_PX = 900
 
 @dataclass(frozen=True)
 class Look:
-    """One frame at reduced size: linear sRGB float32 and its facts."""
+    """One frame at reduced size: linear sRGB (float32, or float16 when it was set aside) and its facts."""
 
     facts: Facts
     rgb_linear: np.ndarray
@@ -46,7 +46,8 @@ class Look:
     def thumbnail(self, edge_px: int = 192) -> np.ndarray:
         """Small linear picture for grouping, float32."""
         height, width = self.rgb_linear.shape[:2]
-        return arrays.shrink(self.rgb_linear, arrays.fit_size((width, height), max_edge=edge_px))
+        linear = np.asarray(self.rgb_linear, np.float32)
+        return arrays.shrink(linear, arrays.fit_size((width, height), max_edge=edge_px))
 
 
 def look(path: Path | str, *, multipliers: Sequence[float] | None = None) -> Look:
@@ -190,6 +191,7 @@ def analyse(
     """
     seen = list(looks) if looks is not None else [look(path) for path in paths]
     seen = _one_balance(seen, paths, reference)
+    seen = [replace(one, rgb_linear=np.asarray(one.rgb_linear, np.float32)) for one in seen]
     told = list(evs) if evs is not None else _told_evs(seen, reference)
     notes = [note for one in seen for note in one.notes]
     frames, placed = _place(seen, reference, told, set(flash), notes, [Path(p).name for p in paths])

@@ -4,13 +4,15 @@ No database: this is what `python -m processing` runs. Work may be spread over p
 looked at once and kept small in between.
 """
 
+import io
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -87,12 +89,13 @@ def run(
     workers = _Workers(jobs)
     files = list(dict.fromkeys(files))
     looks: dict[str, Look] = {}
+    aside = TemporaryDirectory(prefix="looks-")  # hundreds of frames do not fit into memory
     for path, answer in workers.map(_look, files):
         if isinstance(answer, Failure):
             result.failed.append(answer)
             say(f"not read: {answer.why}")
         else:
-            looks[path] = answer
+            looks[path] = _set_aside(answer, Path(aside.name) / f"{len(looks)}.npy")
     shots = group(looks, wanted)
     say(f"{len(looks)} of {len(files)} files read, {len(shots)} pictures")
     analyses: dict[int, Analysis] = {}
@@ -103,6 +106,7 @@ def run(
             analyses[number[0]] = found
     kept = sorted(analyses)
     looks.clear()
+    aside.cleanup()
     plans = series.settle(
         [analyses[i] for i in kept],
         [wanted] * len(kept),
@@ -198,6 +202,12 @@ def unique_names(shots: Sequence[Shot]) -> list[str]:
     return names
 
 
+def _set_aside(one: Look, path: Path) -> Look:
+    """The same look with its pixels in a file that is read through a memory map."""
+    np.save(path, np.clip(one.rgb_linear, -60000, 60000).astype(np.float16))
+    return replace(one, rgb_linear=np.load(path, mmap_mode="r"))
+
+
 def _of(looks: dict[str, Look], shot: Shot) -> list[Look]:
     return [looks[path] for path in shot.paths]
 
@@ -244,8 +254,6 @@ def _make(
 
 def save_maps(path: Path, maps: dict[str, np.ndarray]) -> None:
     """Save a picture's maps as a compressed .npz, whole or not at all."""
-    import io
-
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **maps)  # type: ignore[arg-type]
     encode.write_atomically(path, buffer.getvalue())

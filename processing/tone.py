@@ -14,19 +14,41 @@ from typing import Any
 import cv2
 import numpy as np
 
-from .arrays import LUMA_709, encode_srgb_u16, linear_to_srgb_u8_table, luminance, require_rgb
+from .arrays import (
+    LUMA_709,
+    encode_srgb_u16,
+    fit_size,
+    linear_to_srgb_u8_table,
+    luminance,
+    require_rgb,
+    shrink,
+)
 from .colour import luminance_from_lightness
+from .panes import find_bright, find_panes, window_base
+
+__all__ = [
+    "ToneAnalysis",
+    "TonePlan",
+    "analyse",
+    "apply",
+    "curve_ev",
+    "find_bright",
+    "local_base",
+    "log2_luminance",
+    "settle",
+]
 
 BRIGHT_LIGHTNESS = 86.0  # L* that bright walls and ceilings come to: ceilings 85-92 is the aim
 BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make halos (2.9 L* at .5)
 BASE_RADIUS = 1 / 45  # of the width
 BLACK = 2.0**-12  # floor of log2 luminance
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
+ANALYSIS_EDGE = 480  # px; levels are measured at this size
 COLOUR_SHARE = 0.5  # of the largest channel that counts as level at least
 VIEW_CONTRAST = 0.65  # of the contrast inside a window view that is kept
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
-CHUNK_ROWS = 48  # rows worked on at once: stays in the processor's cache
+CHUNK_ROWS = 32  # rows worked on at once: stays in the processor's cache
 EV_LIMITS = (-2.5, 5.5)  # beyond, a frame is a mistake, not a style
 LIFT = 0.42  # default share of the distance below the bright surfaces that is taken away
 WINDOW_HOLD = 0.6  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
@@ -96,33 +118,27 @@ def analyse(rgb_linear: np.ndarray) -> ToneAnalysis:
     Parameters
     ----------
     rgb_linear : (H, W, 3) float32
-        Linear sRGB after the light's correction; 300 to 1500 px wide.
+        Linear sRGB after the light's correction, at any size from 300 px wide.
 
     Returns
     -------
     ToneAnalysis
     """
     require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
-    level = log2_luminance(cv2.GaussianBlur(np.nan_to_num(rgb_linear), (0, 0), 1.0))
+    rgb_linear = np.nan_to_num(rgb_linear)
+    size = fit_size((rgb_linear.shape[1], rgb_linear.shape[0]), max_edge=ANALYSIS_EDGE)
+    rgb_linear = shrink(rgb_linear, size)
+    level = log2_luminance(cv2.GaussianBlur(rgb_linear, (0, 0), 0.7))
     window = find_bright(level)
     room = level[~window] if (~window).mean() > 0.05 else level.ravel()
     dark, middle, bright = np.percentile(room, [5, 50, 85])
     top = float(np.percentile(level[window], 60)) if window.any() else float(bright)
     white = max(float(np.percentile(level, 99.8)), float(bright) + 0.8)
-    most = np.maximum(np.nan_to_num(rgb_linear).max(-1), BLACK)
-    colour = float(np.median(np.log2(most / np.maximum(luminance(np.nan_to_num(rgb_linear)), BLACK))))
+    most = np.maximum(rgb_linear.max(-1), BLACK)
+    colour = float(np.median(np.log2(most / np.maximum(luminance(rgb_linear), BLACK))))
     return ToneAnalysis(
         float(bright), float(middle), float(dark), top, float(window.mean()), white, round(colour, 3)
     )
-
-
-def find_bright(level: np.ndarray) -> np.ndarray:
-    """Mask of windows and lamps: at least 1.6 stops above the room's 75th percentile, or near clipping."""
-    threshold = min(float(np.percentile(level, 75)) + 1.6, np.log2(0.93))
-    room = level[level < threshold]
-    if room.size > 0.3 * level.size:
-        threshold = max(min(float(np.percentile(room, 80)) + 1.6, float(np.log2(0.93))), -6.0)
-    return level >= threshold
 
 
 def settle(
@@ -228,41 +244,8 @@ def local_base(rgb_linear: np.ndarray) -> np.ndarray:
     variance = np.maximum(cv2.blur(level * level, window) - mean * mean, 0)
     a = variance / (variance + BASE_EPS)
     b = mean * (1 - a)
-    share, middle = _window_base(level, find_panes(level), radius)
+    share, middle = window_base(level, find_panes(level), radius)
     return np.dstack([cv2.blur(a, window), cv2.blur(b, window), share, middle])
-
-
-def find_panes(level: np.ndarray) -> np.ndarray:
-    """Bright parts with a sharp border on most sides: panes and lamp shades, not glow on a wall."""
-    bright = cv2.morphologyEx(find_bright(level).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(bright, connectivity=4)
-    margin = max(2, round(0.004 * level.shape[1]))
-    kernel = np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)
-    panes = np.zeros(level.shape, bool)
-    for k in range(1, count):
-        x, y, w, h, area = boxes[k]
-        if area < 30:
-            continue
-        box = np.s_[max(0, y - 2 * margin) : y + h + 2 * margin, max(0, x - 2 * margin) : x + w + 2 * margin]
-        part = (labels[box] == k).astype(np.uint8)
-        outer = (cv2.dilate(part, kernel) > 0) & (part == 0) & (bright[box] == 0)
-        inner = (cv2.erode(part, kernel, borderValue=1) == 0) & (part > 0)
-        if outer.sum() < 8 or inner.sum() < 8 or np.std(level[box][part > 0]) < 0.12:
-            continue  # touching the frame's edge all round, or white all over: nothing to hold
-        # a drop of a stop within the margin on three quarters of the border
-        if np.median(level[box][inner]) - np.percentile(level[box][outer], 75) > 1.0:
-            panes[box] |= part > 0
-    return panes
-
-
-def _window_base(level: np.ndarray, bright: np.ndarray, radius: int) -> tuple[np.ndarray, np.ndarray]:
-    """Where windows are, and their middle level spread smoothly over and around them."""
-    inside = cv2.morphologyEx(bright.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    weight = inside.astype(np.float32)
-    sigma = 2.0 * radius
-    total = cv2.GaussianBlur(weight, (0, 0), sigma)
-    middle = cv2.GaussianBlur(level * weight, (0, 0), sigma) / np.maximum(total, 1e-6)
-    return cv2.GaussianBlur(weight, (0, 0), 0.7), np.where(total > 1e-4, middle, level).astype(np.float32)
 
 
 def apply(
@@ -290,13 +273,15 @@ def apply(
     for row in range(0, len(rgb_linear), CHUNK_ROWS):
         rows = slice(row, row + CHUNK_ROWS)
         rgb, maps = np.ascontiguousarray(rgb_linear[rows]), np.ascontiguousarray(base[rows])
-        toned = _tone_chunk(rgb, maps, table, plan)
-        out[rows] = encode_srgb_u16(toned) if sixteen_bit else _encode_u8(toned)
+        codes = _tone_chunk(rgb, maps, table, plan, depth=cv2.CV_32F if sixteen_bit else cv2.CV_16U)
+        out[rows] = encode_srgb_u16(codes / np.float32(65535)) if sixteen_bit else _encode_u8(codes)
     return out
 
 
-def _tone_chunk(rgb: np.ndarray, base: np.ndarray, table: np.ndarray, plan: TonePlan) -> np.ndarray:
-    """The curve and the roll-off as one gain and one added white per pixel."""
+def _tone_chunk(
+    rgb: np.ndarray, base: np.ndarray, table: np.ndarray, plan: TonePlan, *, depth: int
+) -> np.ndarray:
+    """Linear 16-bit codes: the curve and the roll-off as one gain and one added white per pixel."""
     luma = cv2.transform(rgb, np.array([LUMA_709], np.float32))
     red, green, blue = cv2.split(rgb)
     most = np.maximum(np.maximum(red, green), blue)
@@ -308,11 +293,17 @@ def _tone_chunk(rgb: np.ndarray, base: np.ndarray, table: np.ndarray, plan: Tone
     gain = cv2.LUT(index, _whole_table(table.tobytes()))
     if share.max() > 0:
         gain = _with_view(gain, level, share, middle, plan)
-    top = most * gain
-    if top.max() <= ROLL_START:
-        return cv2.multiply(rgb, cv2.merge([gain] * 3))
-    factor, white = roll_off_terms(top, np.minimum(np.minimum(red, green), blue) * gain)
-    return cv2.add(cv2.multiply(rgb, cv2.merge([gain * factor] * 3)), cv2.merge([white] * 3))
+    over = np.flatnonzero(most * gain > ROLL_START)
+    if len(over) == 0:
+        return cv2.multiply(rgb, cv2.merge([gain] * 3), scale=65535.0, dtype=depth)
+    least = np.minimum(np.minimum(red, green), blue)
+    own = gain.ravel()[over]
+    factor, white = roll_off_terms(most.ravel()[over] * own, least.ravel()[over] * own)
+    added = np.zeros_like(gain)
+    gain.ravel()[over] *= factor
+    added.ravel()[over] = white * np.float32(65535)
+    scaled = cv2.multiply(rgb, cv2.merge([gain] * 3), scale=65535.0)
+    return cv2.add(scaled, cv2.merge([added] * 3), dtype=depth)
 
 
 def _with_view(
@@ -339,26 +330,25 @@ def roll_off_terms(top: np.ndarray, least: np.ndarray) -> tuple[np.ndarray, np.n
 
     Parameters
     ----------
-    top, least : (H, W) float32
+    top, least : (...) float32
         Largest and smallest channel of each pixel.
 
     Returns
     -------
-    factor, white : (H, W) float32
+    factor, white : (...) float32
         The pixel becomes pixel * factor + white.
     """
     start = np.float32(ROLL_START)
     over = np.maximum(top - start, 0) / (1 - start)
-    bent = np.minimum(top, start) + (1 - start) * (1 - cv2.exp(-over))
-    strong = 1 - cv2.exp(-np.float32(0.35) * np.maximum(over - np.float32(0.5), 0))
+    bent = np.minimum(top, start) + (1 - start) * (1 - np.exp(-over))
+    strong = 1 - np.exp(-np.float32(0.35) * np.maximum(over - np.float32(0.5), 0))
     pale = np.clip((least - np.float32(0.5)) * np.float32(3), 0, 1) * np.clip(over * np.float32(0.8), 0, 1)
     colourless = np.maximum(strong, pale)
     return bent / np.maximum(top, np.float32(BLACK)) * (1 - colourless), bent * colourless
 
 
-def _encode_u8(linear: np.ndarray) -> np.ndarray:
-    codes = np.clip(linear, 0, 1)
-    return cv2.LUT((codes * np.float32(65535) + np.float32(0.5)).astype(np.uint16), linear_to_srgb_u8_table())
+def _encode_u8(codes: np.ndarray) -> np.ndarray:
+    return cv2.LUT(codes, linear_to_srgb_u8_table())
 
 
 @lru_cache(maxsize=4)

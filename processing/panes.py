@@ -1,0 +1,54 @@
+"""Where windows and lamps are, and the level that a view through a pane has of its own.
+
+Levels are log2 of linear light (see `tone.log2_luminance`), at any size.
+"""
+
+import cv2
+import numpy as np
+
+
+def find_bright(level: np.ndarray) -> np.ndarray:
+    """Mask of windows and lamps: at least 1.6 stops above the room's 75th percentile, or near clipping."""
+    threshold = min(float(np.percentile(level, 75)) + 1.6, np.log2(0.93))
+    room = level[level < threshold]
+    if room.size > 0.3 * level.size:
+        threshold = max(min(float(np.percentile(room, 80)) + 1.6, float(np.log2(0.93))), -6.0)
+    return level >= threshold
+
+
+def find_panes(level: np.ndarray) -> np.ndarray:
+    """Bright parts with a sharp border on most sides: panes and lamp shades, not glow on a wall."""
+    bright = cv2.morphologyEx(find_bright(level).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(bright, connectivity=4)
+    margin = max(2, round(0.004 * level.shape[1]))
+    kernel = np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)
+    panes = np.zeros(level.shape, bool)
+    for k in range(1, count):
+        x, y, w, h, area = boxes[k]
+        if area < 30:
+            continue
+        box = np.s_[max(0, y - 2 * margin) : y + h + 2 * margin, max(0, x - 2 * margin) : x + w + 2 * margin]
+        part = (labels[box] == k).astype(np.uint8)
+        outer = (cv2.dilate(part, kernel) > 0) & (part == 0) & (bright[box] == 0)
+        inner = (cv2.erode(part, kernel, borderValue=1) == 0) & (part > 0)
+        if outer.sum() < 8 or inner.sum() < 8 or np.std(level[box][part > 0]) < 0.12:
+            continue  # touching the frame's edge all round, or white all over: nothing to hold
+        # a drop of a stop within the margin on three quarters of the border
+        if np.median(level[box][inner]) - np.percentile(level[box][outer], 75) > 1.0:
+            panes[box] |= part > 0
+    return panes
+
+
+def window_base(level: np.ndarray, bright: np.ndarray, radius: int) -> tuple[np.ndarray, np.ndarray]:
+    """Where windows are, and their middle level spread smoothly over and around them."""
+    inside = cv2.morphologyEx(bright.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    weight = inside.astype(np.float32)
+    # wide and smooth: worked out on a tenth of the size
+    size = (max(2, level.shape[1] // 10), max(2, level.shape[0] // 10))
+    total = cv2.GaussianBlur(cv2.resize(weight, size, interpolation=cv2.INTER_AREA), (0, 0), radius / 5)
+    sums = cv2.resize(level * weight, size, interpolation=cv2.INTER_AREA)
+    middle = cv2.GaussianBlur(sums, (0, 0), radius / 5) / np.maximum(total, 1e-6)
+    whole = (level.shape[1], level.shape[0])
+    near = cv2.resize(total, whole, interpolation=cv2.INTER_LINEAR) > 1e-4
+    spread = cv2.resize(middle.astype(np.float32), whole, interpolation=cv2.INTER_LINEAR)
+    return cv2.GaussianBlur(weight, (0, 0), 0.7), np.where(near, spread, level).astype(np.float32)

@@ -30,6 +30,7 @@ from django.db import connection, connections
 from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 
+from studio import moving
 from studio.errors import StudioError
 
 FORMAT = 1
@@ -256,10 +257,10 @@ def _check_versions(manifest: dict[str, Any]) -> None:
         raise BackupError(
             f"The backup comes from a newer version (it has {newer[0]}). Install that; nothing was changed."
         )
-    if manifest["database"] != connection.vendor:
+    if manifest["database"] == "postgresql" and connection.vendor == "sqlite":
         raise BackupError(
-            f"The backup holds a {manifest['database']} database, and here it is {connection.vendor}. "
-            "Restore it with the kind it was made with; nothing was changed."
+            "The backup holds a PostgreSQL database; set DATABASE_URL to a PostgreSQL server to restore it. "
+            "Nothing was changed."
         )
 
 
@@ -302,6 +303,8 @@ def _put_in_place(staged: Path, manifest: dict[str, Any]) -> None:
         for path in settings.DATA_DIR.glob(f"{_sqlite_path().name}-*"):
             path.unlink()
         os.replace(staged / SQLITE_COPY, _sqlite_path())
+    elif manifest["database"] == "sqlite":
+        moving.move_in(staged / SQLITE_COPY)
     else:
         _postgres(
             "pg_restore",

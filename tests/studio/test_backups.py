@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import json
 import sqlite3
@@ -28,10 +29,10 @@ def lived_in(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return data
 
 
-def add_person(data: Path, name: str) -> None:
+def add_person(data: Path, name: str, **more: str) -> None:
     email = f"{name.lower().replace(' ', '.')}@example.com"
     make = f"User.objects.create_user({email!r}, 'not a real one', name={name!r})"
-    manage("shell", "--verbosity=0", "-c", f"from studio.models import User; {make}", data=data)
+    manage("shell", "--verbosity=0", "-c", f"from studio.models import User; {make}", data=data, **more)
 
 
 def people(data: Path) -> list[str]:
@@ -193,3 +194,35 @@ def test_a_postgres_database_comes_back(tmp_path: Path) -> None:
         finally:
             for name in names:
                 server.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+
+
+@pytest.mark.postgres
+def test_a_growing_studio_moves_from_sqlite_to_postgres(
+    lived_in: Path, archive: Path, tmp_path: Path
+) -> None:
+    """Restoring an SQLite backup where DATABASE_URL names PostgreSQL brings every row over."""
+    import psycopg
+
+    from tests.conftest import POSTGRES_URL
+
+    name = f"test_moving_{tmp_path.name[-8:].lower().replace('-', '_')}"
+    with psycopg.connect(POSTGRES_URL, autocommit=True) as server:
+        server.execute(f'DROP DATABASE IF EXISTS "{name}"')
+        server.execute(f'CREATE DATABASE "{name}"')
+        try:
+            url = f"{POSTGRES_URL.rsplit('/', 1)[0]}/{name}"
+            data = tmp_path / "grown"
+            manage("restore", str(archive), data=data, DATABASE_URL=url)
+            with psycopg.connect(url) as database:
+                assert database.execute("SELECT name FROM studio_user").fetchall() == [("Ada Example",)]
+                times = "SELECT password, joined_at FROM studio_user"
+                password, joined_at = database.execute(times).fetchone()  # type: ignore[misc]
+            with closing(sqlite3.connect(lived_in / "mullion.sqlite3")) as before:
+                old_password, old_joined = before.execute(times).fetchone()
+            assert password == old_password
+            assert joined_at == dt.datetime.fromisoformat(old_joined).replace(tzinfo=dt.UTC)
+            # The next row gets a number of its own.
+            add_person(data, "Grace Example", DATABASE_URL=url)
+            assert (data / "files" / "originals" / "a b" / "ünusual name.dng").exists()
+        finally:
+            server.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')

@@ -1,4 +1,4 @@
-"""How long the sheet of a large visit takes: `python -m tests.bench.sheet [PICTURES]`, in a fresh data folder.
+"""How long the sheet of a large visit takes: `python -m tests.bench.sheet [PICTURES]`, in fresh data.
 
 Rows are as large as real ones (an analysis of 390 kB, a plan of 90 kB): size is what slows a database down.
 """

@@ -5,18 +5,50 @@ v = ln(B/G) in linear sRGB; (0, 0) is what the camera took for white. Points are
 (x + .5) / width and (y + .5) / height. Maps are in source geometry, before lens and level.
 """
 
-import base64
-import zlib
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, replace
-from typing import Any
+from dataclasses import replace
 
 import cv2
 import numpy as np
 
 from . import lightmap
 from .arrays import LUMA_709, luminance, require_rgb
-from .colour import XYZ_FROM_SRGB, cct_duv, lab_from_linear, xy_from_xyz
+from .colour import (
+    XYZ_FROM_SRGB,
+    cct_duv,
+    lab_from_linear,
+    linear_from_xy,
+    xy_from_kelvin,
+    xy_from_xyz,
+)
+from .flashpair import light_from_flash
+from .light_records import (
+    MAP_STEP,
+    Area,
+    CameraColour,
+    LightAnalysis,
+    LightPlan,
+    cast_deg,
+    rgb_from_uv,
+)
+from .panes import find_panes, log2_luminance
+
+__all__ = [
+    "Area",
+    "CameraColour",
+    "LightAnalysis",
+    "LightPlan",
+    "analyse",
+    "apply",
+    "codes",
+    "find_areas",
+    "fix_points",
+    "gains",
+    "keep_luminance",
+    "light_of",
+    "read_point",
+    "settle",
+]
 
 CLIP_LEVEL = 0.98  # linear level from which a pixel counts as clipped when nothing better is known
 CLIP_FADE = 0.08  # below the clipping level, gains fade to 1 over this range
@@ -24,132 +56,8 @@ CLIPPED_SHARE = (0.30, 0.50)  # over-exposed: trust in the map falls from 1 to 0
 CAST_DEG = (21.0, 29.0)  # mean cast: beyond, the light is coloured on purpose (stage, sunset): left alone
 WARMTH_KEPT = 0.06  # default share of a lamp's warmth that stays; a taste, settable
 AREA_DISTANCE = 0.09  # two areas of light closer than this in (u, v) are one
-MAP_STEP = 0.001  # rounding of stored maps, in ln units: .1 %, far below what the eye sees
-
-
-@dataclass(frozen=True)
-class CameraColour:
-    """What turns a colour of the balanced picture into an absolute one, and back.
-
-    Attributes
-    ----------
-    srgb_from_camera : 3 x 3 nested tuple
-        Balanced camera RGB to linear sRGB, rows sum to 1.
-    white_srgb : 3 floats
-        Linear sRGB, luminance 1, of the light that the camera balanced for.
-    """
-
-    srgb_from_camera: tuple[tuple[float, ...], ...]
-    white_srgb: tuple[float, ...]
-
-    def absolute_linear(self, balanced_rgb: np.ndarray) -> np.ndarray:
-        """Linear sRGB (white D65) of a light that has this colour in the balanced picture."""
-        matrix = np.array(self.srgb_from_camera, np.float64)
-        white = np.linalg.solve(matrix, np.array(self.white_srgb, np.float64))
-        return matrix @ (white * np.linalg.solve(matrix, np.asarray(balanced_rgb, np.float64)))
-
-    def balanced_linear(self, absolute_rgb: np.ndarray) -> np.ndarray:
-        """The reverse: how a light of this absolute colour looks in the balanced picture."""
-        matrix = np.array(self.srgb_from_camera, np.float64)
-        white = np.linalg.solve(matrix, np.array(self.white_srgb, np.float64))
-        return matrix @ (np.linalg.solve(matrix, np.asarray(absolute_rgb, np.float64)) / white)
-
-
-@dataclass(frozen=True)
-class Area:
-    """One light and where it rules: share of the frame, its colour, the cast it left before and after."""
-
-    share: float
-    uv: tuple[float, float]
-    kelvin: float | None
-    duv: float | None
-    cast_before: tuple[float, float]
-    cast_after: tuple[float, float] | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> "Area":
-        pairs = {k: tuple(data[k]) if data[k] else None for k in ("uv", "cast_before", "cast_after")}
-        return cls(**(data | pairs))
-
-
-@dataclass(frozen=True)
-class LightAnalysis:
-    """What one picture says about its lights. `map_uv` is (h, w, 2), rounded to .001."""
-
-    map_uv: np.ndarray = field(compare=False)
-    method: str
-    trust: float
-    why: str
-    clipped_share: float
-    camera: CameraColour | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        plain = {k: getattr(self, k) for k in ("method", "trust", "why", "clipped_share")}
-        return plain | {
-            "map_uv": pack_map(self.map_uv),
-            "camera": None if self.camera is None else asdict(self.camera),
-        }
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> "LightAnalysis":
-        return cls(**(data | {"map_uv": unpack_map(data["map_uv"]), "camera": _camera_from(data["camera"])}))
-
-
-@dataclass(frozen=True)
-class LightPlan:
-    """What is to be done to the light of one picture; the same plan makes the same gains again."""
-
-    map_uv: np.ndarray = field(compare=False)
-    method: str
-    strength: float
-    warmth_kept: float
-    why: str
-    areas: tuple[Area, ...] = ()
-    camera: CameraColour | None = None
-
-    @property
-    def mean_deg(self) -> float:
-        """Mean angle of the light to the camera's white."""
-        return float(cast_deg(self.map_uv).mean())
-
-    def to_json(self) -> dict[str, Any]:
-        plain = {k: getattr(self, k) for k in ("method", "strength", "warmth_kept", "why")}
-        return plain | {
-            "map_uv": pack_map(self.map_uv),
-            "areas": [a.to_json() for a in self.areas],
-            "camera": None if self.camera is None else asdict(self.camera),
-        }
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> "LightPlan":
-        areas = tuple(Area.from_json(a) for a in data["areas"])
-        changed = {
-            "map_uv": unpack_map(data["map_uv"]),
-            "areas": areas,
-            "camera": _camera_from(data["camera"]),
-        }
-        return cls(**(data | changed))
-
-
-def _camera_from(data: dict[str, Any] | None) -> CameraColour | None:
-    if data is None:
-        return None
-    return CameraColour(tuple(tuple(row) for row in data["srgb_from_camera"]), tuple(data["white_srgb"]))
-
-
-def pack_map(map_uv: np.ndarray) -> dict[str, Any]:
-    """A light map as JSON: 16-bit steps of .001, compressed, base64."""
-    steps = np.clip(np.round(map_uv / MAP_STEP), -32767, 32767).astype("<i2")
-    return {"shape": list(steps.shape), "data": base64.b64encode(zlib.compress(steps.tobytes(), 6)).decode()}
-
-
-def unpack_map(data: dict[str, Any]) -> np.ndarray:
-    """The light map that `pack_map` wrote."""
-    steps = np.frombuffer(zlib.decompress(base64.b64decode(data["data"])), "<i2")
-    return (steps.reshape(data["shape"]) * np.float32(MAP_STEP)).astype(np.float32)
+VIEW_KELVIN = 6500.0  # daylight of a view; sun and shade lie around it
+LAMP_REDNESS = -0.7  # ln(B/R) against daylight below which a bright part is a lamp (2700 K: -1.6)
 
 
 def analyse(
@@ -184,8 +92,6 @@ def analyse(
     map_uv, _ = lightmap.estimate_map(rgb_linear)
     method = "network"
     if flash_linear is not None:
-        from .flashpair import light_from_flash
-
         map_uv = light_from_flash(rgb_linear, flash_linear, prior_uv=map_uv, camera=camera)
         method = "flash pair"
     trust, why = _trust(map_uv, clipped)
@@ -203,20 +109,6 @@ def _trust(map_uv: np.ndarray, clipped_share: float) -> tuple[float, str]:
     if by_clipping < 1:
         return float(by_clipping), f"{clipped_share:.0%} of the frame is clipped: colours there are unknown"
     return 1.0, "the picture's own surfaces and lights"
-
-
-def cast_deg(map_uv: np.ndarray) -> np.ndarray:
-    """Angle in degrees between the light's RGB and the camera's white, per pixel."""
-    rgb = rgb_from_uv(map_uv)
-    cosine = rgb.sum(-1) / np.linalg.norm(rgb, axis=-1) / np.sqrt(3)
-    return np.degrees(np.arccos(np.clip(cosine, -1, 1)))
-
-
-def rgb_from_uv(map_uv: np.ndarray) -> np.ndarray:
-    """RGB with G = 1 of log-chromaticities."""
-    return np.stack(
-        [np.exp(map_uv[..., 0]), np.ones(map_uv.shape[:-1], map_uv.dtype), np.exp(map_uv[..., 1])], -1
-    )
 
 
 def settle(
@@ -365,9 +257,45 @@ def gains(plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
     require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
     if plan.strength == 0:
         return np.ones_like(rgb_linear)
-    uv = lightmap.upsample(correction_uv(plan), rgb_linear)
+    uv = with_daylight(lightmap.upsample(correction_uv(plan), rgb_linear), plan, rgb_linear)
     gain = np.stack([np.exp(-uv[..., 0]), np.ones(uv.shape[:2], np.float32), np.exp(-uv[..., 1])], -1)
     return gain * keep_luminance(rgb_linear, gain)[..., None]
+
+
+def with_daylight(uv: np.ndarray, plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
+    """The light map with the view through windows under daylight, which is what lights it.
+
+    Needs the camera's colour data to know how daylight looks after its white balance; without them the map
+    stays as it is. A lamp's shade is far redder than daylight and is left to the room.
+
+    Parameters
+    ----------
+    uv : (H, W, 2) float32
+        Map at the picture's size.
+    rgb_linear : (H, W, 3) float32
+
+    Returns
+    -------
+    (H, W, 2) float32
+    """
+    if plan.camera is None:
+        return uv
+    day = np.maximum(
+        plan.camera.balanced_linear(linear_from_xy(xy_from_kelvin(VIEW_KELVIN, duv=0.003))), 0.02
+    )
+    day_uv = np.log(day[[0, 2]] / day[1]).astype(np.float32)
+    panes = find_panes(log2_luminance(rgb_linear))
+    count, labels = cv2.connectedComponents(panes.astype(np.uint8), connectivity=4)
+    for k in range(1, count):
+        part = rgb_linear[labels == k]
+        known = part[(part.max(-1) < CLIP_LEVEL) & (part.min(-1) > 1e-3)]
+        if len(known) < 0.02 * len(part):
+            continue
+        blueness = float(np.median(np.log(known[:, 2] / known[:, 0]))) - float(day_uv[1] - day_uv[0])
+        if blueness < LAMP_REDNESS:
+            panes[labels == k] = False
+    share = cv2.GaussianBlur(panes.astype(np.float32), (0, 0), 0.7)[..., None]
+    return uv + share * (day_uv * np.float32(plan.strength) - uv)
 
 
 def light_of(plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
@@ -376,34 +304,8 @@ def light_of(plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
     The picture divided by it is neutrally lit. Same arguments as `gains`.
     """
     uv = lightmap.upsample(plan.map_uv * np.float32(plan.strength), rgb_linear)
-    light = rgb_from_uv(uv)
+    light = rgb_from_uv(with_daylight(uv, plan, rgb_linear))
     return light / luminance(light)[..., None]
-
-
-def tame(camera_rgb: np.ndarray, clip_levels: np.ndarray, *, start: float = 0.9) -> np.ndarray:
-    """Take the false colour out of pixels in which a channel clips, before any matrix.
-
-    With balanced raw data the channels clip at different levels, so a white lamp comes out magenta. From
-    `start` of its clipping level on, a pixel turns to the neutral of its own mean level.
-
-    Parameters
-    ----------
-    camera_rgb : (H, W, 3) float32
-        Balanced camera RGB, 1.0 = clipping of the least multiplied channel.
-    clip_levels : (3,) array
-        Where each channel clips, same units.
-
-    Returns
-    -------
-    (H, W, 3) float32; unclipped pixels unchanged.
-    """
-    levels = np.asarray(clip_levels, np.float32)
-    nearness = (camera_rgb / levels).max(-1, keepdims=True)
-    blend = np.clip((nearness - np.float32(start)) / np.float32(1 - start), 0, 1)
-    if not blend.any():
-        return camera_rgb
-    neutral = camera_rgb.mean(-1, keepdims=True)
-    return camera_rgb + (neutral - camera_rgb) * blend
 
 
 def codes(plan: LightPlan) -> tuple[str, ...]:

@@ -4,16 +4,12 @@ The frame with flash minus the frame without is the room under the flash alone. 
 is near daylight), so ambient / difference is the ambient light's colour, whatever the paint.
 """
 
-from typing import TYPE_CHECKING
-
 import cv2
 import numpy as np
 
 from .colour import linear_from_xy, xy_from_kelvin
+from .light_records import CameraColour
 from .lightmap import estimate_map
-
-if TYPE_CHECKING:
-    from .casts import CameraColour
 
 FLASH_KELVIN = 5600.0  # common practice for electronic flash, no source
 WORK_WIDTH = 480  # px; the filters' widths below belong to it
@@ -27,7 +23,7 @@ SCALES = ((50.0, 0.40, 0.003), (10.0, 0.20, 0.01), (2.0, 0.12, 0.05))
 
 
 def light_from_flash(
-    ambient: np.ndarray, with_flash: np.ndarray, *, prior_uv: np.ndarray, camera: "CameraColour | None"
+    ambient: np.ndarray, with_flash: np.ndarray, *, prior_uv: np.ndarray, camera: CameraColour | None
 ) -> np.ndarray:
     """Light map of the ambient frame from an ambient + flash pair of one view and one exposure.
 
@@ -87,7 +83,7 @@ def flash_uv(
     weight: np.ndarray,
     prior: np.ndarray,
     flash_only: np.ndarray,
-    camera: "CameraColour | None",
+    camera: CameraColour | None,
 ) -> np.ndarray:
     """Log-chromaticity of the flash after the camera's white balance.
 

@@ -1,10 +1,25 @@
 """Where windows and lamps are, and the level that a view through a pane has of its own.
 
-Levels are log2 of linear light (see `tone.log2_luminance`), at any size.
+Levels are log2 of linear light, at any size.
 """
 
 import cv2
 import numpy as np
+
+from .arrays import luminance
+
+COLOUR_SHARE = 0.5  # of the largest channel that counts as level at least
+BLACK = 2.0**-12  # floor of log2 luminance
+
+
+def log2_luminance(rgb_linear: np.ndarray) -> np.ndarray:
+    """log2 of the level that tone goes by, floored at 2^-12.
+
+    It is the luminance, but never less than half the largest channel: deep blue and red carry little
+    luminance and would burn out if they were brightened by it.
+    """
+    level = np.maximum(luminance(rgb_linear), np.float32(COLOUR_SHARE) * rgb_linear.max(-1))
+    return np.log2(np.maximum(level, np.float32(BLACK)))
 
 
 def find_bright(level: np.ndarray) -> np.ndarray:

@@ -24,7 +24,7 @@ from .arrays import (
     shrink,
 )
 from .colour import luminance_from_lightness
-from .panes import find_bright, find_panes, window_base
+from .panes import BLACK, COLOUR_SHARE, find_bright, find_panes, log2_luminance, window_base
 
 __all__ = [
     "ToneAnalysis",
@@ -41,10 +41,8 @@ __all__ = [
 BRIGHT_LIGHTNESS = 86.0  # L* that bright walls and ceilings come to: ceilings 85-92 is the aim
 BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make halos (2.9 L* at .5)
 BASE_RADIUS = 1 / 45  # of the width
-BLACK = 2.0**-12  # floor of log2 luminance
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
 ANALYSIS_EDGE = 480  # px; levels are measured at this size
-COLOUR_SHARE = 0.5  # of the largest channel that counts as level at least
 VIEW_CONTRAST = 0.65  # of the contrast inside a window view that is kept
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
@@ -175,16 +173,6 @@ def settle(
         )
         plans.append(replace(plan, applied_ev=round(plan.applied_ev, 4), lift=round(plan.lift, 4)))
     return plans
-
-
-def log2_luminance(rgb_linear: np.ndarray) -> np.ndarray:
-    """log2 of the level that tone goes by, floored at 2^-12.
-
-    It is the luminance, but never less than half the largest channel: deep blue and red carry little
-    luminance and would burn out if they were brightened by it.
-    """
-    level = np.maximum(luminance(rgb_linear), np.float32(COLOUR_SHARE) * rgb_linear.max(-1))
-    return np.log2(np.maximum(level, np.float32(BLACK)))
 
 
 def curve_ev(plan: TonePlan, level: np.ndarray) -> np.ndarray:

@@ -242,7 +242,7 @@ def straight_factor(radius: np.ndarray, c: np.ndarray) -> np.ndarray:
         bent = s * (1 + s * (c0 + s * (c1 + s * (c2 + s * c3))))
         slope = 1 + s * (2 * c0 + s * (3 * c1 + s * (4 * c2 + s * (5 * c3))))
         s = s + (radius - bent) / np.maximum(slope, 0.25)
-    return s / np.maximum(radius, 1e-9)
+    return np.clip(s / np.maximum(radius, 1e-9), 0.4, 2.5)
 
 
 def fitted_curve(c: np.ndarray, *, source: str, why: str = "", uncertainty_percent: float = 0.0) -> Curve:

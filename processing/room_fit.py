@@ -33,6 +33,8 @@ CLASSES_PX = (45.0, 90.0)  # short, middling and long lines are believed by how 
 FEWEST_AGREE = 0.15
 NOISE_REACH, MOST_NOISE = 8.0, 3.0
 GATE_SIGMAS = 5.0
+MOST_TURN, MOST_FOCAL = 0.3, 0.9  # radians, logarithm: farther from the start is another answer
+MOST_AWAY = 6.0  # standard deviations of the prior
 TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
 DIFF = np.array([1e-4] * TERMS + [1e-5] * 3 + [1e-4])
 L, R, F = TERMS, slice(TERMS, TERMS + 3), TERMS + 3  # where lens ends, rotation lies, focal length stands
@@ -92,6 +94,7 @@ class _Block:
     def __init__(self, points: np.ndarray, mask: np.ndarray, length: np.ndarray, half_px: float) -> None:
         self.points = points
         self.half_px = half_px
+        self._kept: tuple[bytes, tuple[np.ndarray, np.ndarray, np.ndarray]] | None = None
         self.radius = np.hypot(points[..., 0], points[..., 1])
         self.mask = mask
         self.count = np.maximum(mask.sum(1), 1)
@@ -104,7 +107,13 @@ class _Block:
         self.sigma = np.hypot(fit, np.deg2rad(ANGLE_FLOOR_DEG))
 
     def straight(self, k: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Middle (n, 2), direction (n,) and distances in px (n, points) of each line under `k`."""
+        """Middle (n, 2), direction (n,) and distances in px (n, points) of each line under `k`; kept once."""
+        key = b"" if k is None else k.tobytes()
+        if self._kept is None or self._kept[0] != key:
+            self._kept = key, self._straighten(k)
+        return self._kept[1]
+
+    def _straighten(self, k: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         points = self.points
         if k is not None:
             points = points * straight_factor(self.radius, k)[..., None]
@@ -183,15 +192,13 @@ class _Picture:
     def normal(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """8 x 8 normal matrix and gradient at `p`."""
         r = self.residuals(p)
-        columns = []
-        for i, d in enumerate(DIFF):
-            if (i < 3 and not self.lens_free) or (i >= 3 and self.view.axes is None):
-                columns.append(np.zeros_like(r))
+        jacobian = np.zeros((len(r), L + 4))
+        for i in (*range(L, L + 4), *range(L)):  # first those that leave the lines as they are
+            if (i < L and not self.lens_free) or (i >= L and self.view.axes is None):
                 continue
             q = p.copy()
-            q[i] += d
-            columns.append((self.residuals(q) - r) / d)
-        jacobian = np.stack(columns, 1)
+            q[i] += DIFF[i]
+            jacobian[:, i] = (self.residuals(q) - r) / DIFF[i]
         return jacobian.T @ jacobian / TWINS, jacobian.T @ r / TWINS
 
     def cost(self, p: np.ndarray, noise: float = 1.0) -> float:
@@ -309,10 +316,26 @@ def _step(
         lens_normal += a[:L, :L] - a[:L, L:] @ back @ a[L:, :L]
         lens_gradient += g[:L] - a[:L, L:] @ back @ g[L:]
         parts.append((a, g, back))
-    free = pictures[0].lens_free if pictures else False
-    move = -np.linalg.solve(lens_normal, lens_gradient) if free else np.zeros(L)
+    free = bool(pictures) and pictures[0].lens_free
+    move = np.zeros(L)
+    if free:
+        scale = 1 / np.sqrt(np.diag(lens_normal))  # closed terms are a billion times stiffer than open ones
+        step = np.linalg.lstsq(lens_normal * np.outer(scale, scale), lens_gradient * scale, rcond=1e-13)[0]
+        move = _bounded(k, -step * scale, mean, inverse)
     moved = [p - back @ (g[L:] + a[L:, :L] @ move) for p, (a, g, back) in zip(own, parts, strict=True)]
-    return k + move, np.array(moved).reshape(-1, 4), lens_normal, [a for a, _, _ in parts]
+    limits = np.array([MOST_TURN] * 3 + [MOST_FOCAL])
+    turned_to = np.clip(np.array(moved).reshape(-1, 4), -limits, limits)
+    return k + move, turned_to, lens_normal, [a for a, _, _ in parts]
+
+
+def _bounded(k: np.ndarray, move: np.ndarray, mean: np.ndarray, inverse: np.ndarray) -> np.ndarray:
+    """Shorten a step that leaves all known lenses far behind."""
+    for _ in range(12):
+        away = k + move - mean
+        if float(away @ inverse @ away) <= MOST_AWAY**2:
+            return move
+        move = move / 2
+    return np.zeros_like(move)
 
 
 def _view_fit(picture: _Picture, p: np.ndarray, normal: np.ndarray) -> ViewFit:

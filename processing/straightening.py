@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from . import crop, lens, lens_lines, verticals
-from .edges import Edges, find_edges
+from .edges import NO_EDGES, Edges, find_edges
 from .lens_curve import NO_CURVE, TERMS, Curve, fitted_curve, frame
 from .lens_database import LensFacts, find_in_database
 from .results import NotFound
@@ -85,8 +85,8 @@ def look(grey_u8: np.ndarray, facts: LensFacts) -> Sighting:
     """
     focal, source = lens.focal_px(facts)
     names = (facts.maker, facts.model, facts.lens)
-    return Sighting(
-        edges=find_edges(grey_u8),
+    sighting = Sighting(
+        edges=NO_EDGES,
         segments=find_segments(grey_u8),
         database=find_in_database(facts),
         lens=" ".join(str(v) for v in names if v) if facts.lens else "",
@@ -95,6 +95,10 @@ def look(grey_u8: np.ndarray, facts: LensFacts) -> Sighting:
         focal_source=source,
         size=(facts.width, facts.height),
     )
+    known = sighting.database
+    if isinstance(known, Curve) and isinstance(_by_database(sighting, known), Draft):
+        return sighting  # the lens is known and straightens the segments: the longer search is not needed
+    return replace(sighting, edges=find_edges(grey_u8))
 
 
 def settle(sightings: Sequence[Sighting], *, by_hand: Mapping[int, Level] | None = None) -> list[Straight]:

@@ -294,7 +294,9 @@ def with_daylight(uv: np.ndarray, plan: LightPlan, rgb_linear: np.ndarray) -> np
         blueness = float(np.median(np.log(known[:, 2] / known[:, 0]))) - float(day_uv[1] - day_uv[0])
         if blueness < LAMP_REDNESS:
             panes[labels == k] = False
-    share = cv2.GaussianBlur(panes.astype(np.float32), (0, 0), 0.7)[..., None]
+    # where a channel clips, colour is rebuilt as neutral under the room's light: leave that as it is
+    open_end = np.clip((np.float32(CLIP_LEVEL) - rgb_linear.max(-1)) / np.float32(CLIP_FADE), 0, 1)
+    share = (cv2.GaussianBlur(panes.astype(np.float32), (0, 0), 0.7) * open_end)[..., None]
     return uv + share * (day_uv * np.float32(plan.strength) - uv)
 
 

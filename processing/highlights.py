@@ -53,7 +53,7 @@ def rebuild(
     """Linear sRGB (N, 3) of pixels near clipping; arguments as in `light_band`, pixels in a list."""
     gain = np.ones_like(camera) if gain is None else gain
     neutral = (1 / gain) @ np.linalg.inv(srgb_from_camera).T.astype(np.float32)
-    neutral = np.maximum(neutral / neutral.mean(-1, keepdims=True), np.float32(0.05))
+    neutral = np.maximum(neutral, np.float32(0.05))
     even = camera / neutral  # equal in all channels where the surface is grey
     lost = np.clip((camera / clip_levels - START) / np.float32(1 - START), 0, 1)
     lost = lost * lost * (3 - 2 * lost)

@@ -19,6 +19,8 @@ REASONS = (
     "No access",
     "No good view of it",
 )
+# The fields on the page stop at 4000; what a phone has kept all the same must not be lost.
+LONGEST_TEXT = 20_000
 
 
 class ActForm(forms.Form):
@@ -28,7 +30,7 @@ class ActForm(forms.Form):
     kind = forms.ChoiceField(choices=[(kind, kind) for kind in KINDS])
     item = forms.UUIDField(required=False)
     room = forms.UUIDField(required=False)
-    text = forms.CharField(required=False, max_length=4000)
+    text = forms.CharField(required=False, max_length=LONGEST_TEXT)
     reason = forms.CharField(required=False, max_length=200)
     device = forms.CharField(required=False, max_length=64)
     sequence = forms.IntegerField(required=False, min_value=0, max_value=2**31 - 1)
@@ -67,21 +69,30 @@ class RoomForm(forms.Form):
         return Act(data["uuid"] or uuid4(), "add-room", now, text=f"{data['kind']}:{data['name']}")
 
 
-def read_acts(body: bytes, now: dt.datetime) -> list[Act]:
-    """Read a batch as the page's module sends it; ValidationError says what is wrong with it."""
+def read_acts(body: bytes, now: dt.datetime) -> tuple[list[Act], dict[str, str]]:
+    """Read a batch as the page's module sends it: its acts, and the reasons of those that can't be read.
+
+    One bad act is refused under its own identifier, so that what was ticked after it does not wait behind
+    it for ever. ValidationError: there is nothing to answer to.
+    """
     try:
         batch = json.loads(body)
         rows = batch["acts"]
         sent_ms = int(batch["sent_ms"])
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, OverflowError) as error:
         raise ValidationError("The batch is not readable.") from error
-    acts = []
+    acts: list[Act] = []
+    refused: dict[str, str] = {}
     for row in rows if isinstance(rows, list) else []:
         form = ActForm({**row, "sent_ms": sent_ms} if isinstance(row, dict) else {})
-        if not form.is_valid():
+        if form.is_valid():
+            acts.append(form.act(now))
+        elif "uuid" in form.errors or not form.cleaned_data.get("uuid"):
             raise ValidationError(f"An act is not readable: {form.errors.as_text()}")
-        acts.append(form.act(now))
-    return acts
+        else:
+            words = " ".join(str(errors[0]) for errors in form.errors.values())
+            refused[str(row["uuid"])] = f"refused: one act is not readable. {words}"
+    return acts, refused
 
 
 def _moment(milliseconds: int) -> dt.datetime:

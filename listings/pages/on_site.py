@@ -89,10 +89,9 @@ def acts(request: HttpRequest, public_id: UUID) -> HttpResponse:
 def _take_batch(request: HttpRequest, booking: Booking) -> JsonResponse:
     now = timezone.now()
     try:
-        batch = read_acts(request.body, now)
+        batch, results = read_acts(request.body, now)
     except ValidationError as error:
         return JsonResponse({"error": " ".join(error.messages)}, status=400)
-    results = {}
     for act in batch:
         try:
             is_new = operations.apply(booking, act, by=request.user, now=now)  # type: ignore[arg-type]

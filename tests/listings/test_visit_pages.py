@@ -99,8 +99,34 @@ def test_a_batch_that_arrives_twice_answers_for_each_act(phone: Browser, booking
     assert tick.done_at == MORNING - dt.timedelta(minutes=2)
 
 
+def test_an_act_that_cannot_be_read_does_not_keep_those_after_it_waiting(
+    phone: Browser, booking: Booking
+) -> None:
+    tick = PreparationTick.objects.filter(room__booking=booking).first()
+    now_ms = int(MORNING.timestamp() * 1000)
+    bad, long, good = (str(uuid4()) for _ in "123")
+    rows = [
+        {"uuid": bad, "kind": "of a later version"},
+        {"uuid": long, "kind": "note", "text": "n" * 10_000},
+        {"uuid": good, "kind": "tick", "item": str(tick.public_id)},
+    ]
+    body = json.dumps({"sent_ms": now_ms, "acts": rows})
+    results = phone.post(acts(booking), body, content_type="application/json").json()["results"]
+    assert results[bad].startswith("refused: ")
+    assert (results[long], results[good]) == ("done", "done")
+    tick.refresh_from_db()
+    assert tick.done_at is not None
+
+
 @pytest.mark.parametrize(
-    "body", ["[]", "{", '{"acts": [{"kind": "boom"}], "sent_ms": 1}', '{"acts": ["x"], "sent_ms": 1}']
+    "body",
+    [
+        "[]",
+        "{",
+        '{"acts": [{"kind": "boom"}], "sent_ms": 1}',
+        '{"acts": ["x"], "sent_ms": 1}',
+        '{"acts": [], "sent_ms": Infinity}',
+    ],
 )
 def test_an_unreadable_batch_is_refused_with_words(phone: Browser, booking: Booking, body: str) -> None:
     response = phone.post(acts(booking), body, content_type="application/json")

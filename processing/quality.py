@@ -11,7 +11,7 @@ from .colour import lab_from_linear
 
 # The closed list: every code that a report may carry, with the sentence that people read.
 NEEDS_LOOK: dict[str, str] = {
-    "not_level": "Some walls still lean; set the level by two upright edges.",
+    "not_level": "Some walls still lean; look along the edges of doors and windows.",
     "level_unsure": "The picture shows too few straight edges to be levelled with confidence.",
     "lens_unknown": "The lens curve could not be found; straight lines may still bend.",
     "soft": "The picture is soft: out of focus or shaken.",

@@ -221,9 +221,9 @@ def see_pictures(owner: Person, booking: str) -> None:
     assert boxes.count() == 3
     for box in boxes.all():
         box.check()
-    room = owner.page.get_by_label("Marked pictures show")
+    room = owner.page.get_by_label("Put the marked pictures under")
     room.select_option(label="Kitchen, any view")
-    owner.press("Place them")
+    owner.press("Put them there")
     assert "3 pictures: Kitchen." in owner.reads()
     owner.page.locator("main a[href*='/pictures/']").first.click()
     owner.page.get_by_role("heading", name="Versions").wait_for()

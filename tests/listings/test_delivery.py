@@ -3,11 +3,14 @@
 import datetime as dt
 import io
 import json
+import re
 from pathlib import Path
 
 import exifread
 import pytest
 from defusedxml.ElementTree import fromstring
+from django.test import Client as Browser
+from django.urls import reverse
 from PIL import Image
 
 from listings import captions, delivery, delivery_checks, links, manifests, purposes
@@ -94,6 +97,26 @@ def test_whoever_orders_second_on_an_old_page_loses_nothing_of_the_first() -> No
     with pytest.raises(StaleState, match="Someone else"):
         delivery.by_walk(row, version=seen)
     assert [item.public_id for item in row.items.all()] == wanted
+
+
+def test_a_set_can_be_sent_from_the_page_on_which_it_was_put_in_order(client: Browser) -> None:
+    booking = make_visited()
+    client.force_login(factories.make_owner(), backend="django.contrib.auth.backends.ModelBackend")
+    page = client.get(reverse("listings:delivery", args=[booking.public_id])).content.decode()
+    assert re.search(r'<form[^>]* id="send-form"', page)
+    seen = re.findall(r'name="version" value="(\d+)" form="send-form"', page)
+    answer = client.post(
+        reverse("listings:delivery-order", args=[booking.public_id]),
+        {"version": seen[0], "to": "walk"},
+        headers={"HX-Request": "true"},
+    ).content.decode()
+    (fresh,) = re.findall(r'name="version" value="(\d+)" form="send-form"', answer)
+    assert (len(seen), fresh) == (1, "1")
+    client.post(
+        reverse("listings:delivery-send", args=[booking.public_id]),
+        {"version": fresh, "to": booking.client.email},
+    )
+    assert Delivery.objects.get(booking=booking).state == Delivery.State.SENT
 
 
 # --- checks -------------------------------------------------------------------------------------------

@@ -8,9 +8,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from django.db import transaction
 from django.db.models import Q
 
-from studio import money, records
+from studio import invoicing, money, records
 from studio.errors import AlreadyIssued
 from studio.models import Agency, Booking, BookingLine, Business, PriceItem, PriceList, TaxRate, User
 from studio.travel import Point, Roads
@@ -181,9 +182,14 @@ def write_lines(booking: Booking, lines: Sequence[Line]) -> None:
 
 
 def may_edit_lines(booking: Booking) -> bool:
-    """Say whether lines may still change: not once they are invoiced, nor when all is over."""
-    is_over = booking.state in (Booking.State.CLOSED, Booking.State.CALLED_OFF)
-    return not is_over and not booking.invoices.exists()
+    """Say whether lines may still change: not while an invoice stands, nor when all is over unbilled.
+
+    A wholly credited invoice frees them, so that the right one can follow; a called-off booking's may change,
+    so that the fee can be billed that the terms name.
+    """
+    if booking.invoices.exists():
+        return invoicing.standing_invoice(booking) is None
+    return booking.state != Booking.State.CLOSED
 
 
 def add_line(
@@ -197,37 +203,41 @@ def add_line(
     now: dt.datetime,
 ) -> BookingLine:
     """Add a line by hand, as long as nothing is invoiced."""
-    _check_may_edit(booking)
-    last = booking.lines.order_by("-position").first()
-    line = BookingLine.objects.create(
-        booking=booking,
-        position=last.position + 1 if last else 0,
-        description=description,
-        quantity=quantity,
-        unit_minor=unit_minor,
-        tax_name=tax_rate.name,
-        tax_percent=tax_rate.percent,
-        tax_category=tax_rate.category,
-    )
-    records.note("added a price line", booking=booking, user=by, now=now, description=description)
+    with transaction.atomic():
+        _check_may_edit(booking)
+        last = booking.lines.order_by("-position").first()
+        line = BookingLine.objects.create(
+            booking=booking,
+            position=last.position + 1 if last else 0,
+            description=description,
+            quantity=quantity,
+            unit_minor=unit_minor,
+            tax_name=tax_rate.name,
+            tax_percent=tax_rate.percent,
+            tax_category=tax_rate.category,
+        )
+        records.note("added a price line", booking=booking, user=by, now=now, description=description)
     return line
 
 
 def remove_line(booking: Booking, line: BookingLine, *, by: User, now: dt.datetime) -> None:
     """Take a line away, as long as nothing is invoiced."""
-    _check_may_edit(booking)
-    records.note(
-        "took a price line away", booking=booking, user=by, now=now,
-        description=line.description, unit_minor=line.unit_minor,
-    )  # fmt: skip
-    line.delete()
+    with transaction.atomic():
+        _check_may_edit(booking)
+        records.note(
+            "took a price line away", booking=booking, user=by, now=now,
+            description=line.description, unit_minor=line.unit_minor,
+        )  # fmt: skip
+        line.delete()
 
 
 def _check_may_edit(booking: Booking) -> None:
+    """Wait for whoever is billing the booking now, then look; in the caller's transaction."""
+    booking = Booking.objects.select_for_update().get(pk=booking.pk)
     if not may_edit_lines(booking):
         raise AlreadyIssued(
-            "These lines are invoiced or the booking is over; they stay as they are. "
-            "A credit note corrects an invoice."
+            "These lines are invoiced or the booking is over; they stay as they are. Once a credit note has "
+            "taken the whole invoice back, they can be changed and billed again."
         )
 
 

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from studio import quoting
+from studio import invoicing, quoting
 from studio.errors import AlreadyIssued
 from tests import factories
 from tests.factories import NOW
@@ -107,3 +107,37 @@ def test_lines_stand_still_once_the_booking_is_over(prices):
         else:
             with pytest.raises(AlreadyIssued):
                 add()
+
+
+def test_a_wholly_credited_invoice_frees_the_lines_for_the_right_one(prices):
+    owner, rate = factories.make_owner(), factories.make_tax_rate()
+    factories.make_business()
+    booking = factories.make_booking(state="sent")
+    first = invoicing.issue(booking, by=owner, now=NOW)
+    wrong = booking.lines.get()
+    with pytest.raises(AlreadyIssued):
+        quoting.remove_line(booking, wrong, by=owner, now=NOW)
+    invoicing.credit(first, reason="The wrong price", by=owner, now=NOW)
+    quoting.add_line(
+        booking,
+        description="Pictures",
+        quantity=Decimal(1),
+        unit_minor=5000,
+        tax_rate=rate,
+        by=owner,
+        now=NOW,
+    )
+    quoting.remove_line(booking, wrong, by=owner, now=NOW)
+    assert [line.unit_minor for line in invoicing.issue(booking, by=owner, now=NOW).lines.all()] == [5000]
+    assert not quoting.may_edit_lines(booking)
+
+
+def test_a_called_off_booking_can_be_billed_for_the_fee_alone(prices):
+    owner, rate = factories.make_owner(), factories.make_tax_rate()
+    factories.make_business()
+    booking = factories.make_booking(state="called_off")
+    quoting.add_line(
+        booking, description="Fee", quantity=Decimal(1), unit_minor=4000, tax_rate=rate, by=owner, now=NOW
+    )
+    quoting.remove_line(booking, booking.lines.first(), by=owner, now=NOW)
+    assert [line.unit_minor for line in invoicing.issue(booking, by=owner, now=NOW).lines.all()] == [4000]

@@ -86,14 +86,14 @@ def wide_lenses(count: int, *, seed: int = 1) -> list[tuple[Any, float]]:
     order = rng.permutation(len(usable))
     chosen, names = [], set()
     for i in order:
+        if len(chosen) == count:
+            break
         lens, low, high = usable[i]
         focal = float(rng.uniform(low, high))
         if lens.model in names or lens.interpolate_distortion(focal) is None:
             continue
         names.add(lens.model)
         chosen.append((lens, focal))
-        if len(chosen) == count:
-            break
     return chosen
 
 

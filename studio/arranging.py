@@ -50,11 +50,12 @@ def enter(
     return booking
 
 
-def agree(booking: Booking, *, by: User, now: dt.datetime) -> Booking:
-    """Say yes to the time that was asked for."""
+def agree(booking: Booking, *, by: User, now: dt.datetime, seen: dt.datetime | None = None) -> Booking:
+    """Say yes to the time that was asked for; `seen` is the time that the page showed."""
     if booking.starts_at is None or booking.photographer_id is None:
         raise StaleState("There is no time to agree to yet: propose one, or set it by hand.")
     with transaction.atomic():
+        _check_time(booking, seen, now=now)
         booking_states.move(booking, State.AGREED, by=by, now=now)
         letters.agreed(booking, now=now)
     return booking
@@ -77,14 +78,28 @@ def propose(
     return booking
 
 
-def accept(booking: Booking, *, by: User | Client, now: dt.datetime) -> Booking:
-    """The client says yes to the proposed time."""
-    if booking.held_until is not None and booking.held_until <= now:
-        raise NotFree("The time was kept until its end and is free for others again. Choose another.")
+def accept(
+    booking: Booking, *, by: User | Client, now: dt.datetime, seen: dt.datetime | None = None
+) -> Booking:
+    """The client says yes to the proposed time; `seen` is the time that the page showed."""
     with transaction.atomic():
+        _check_time(booking, seen, now=now)
         booking_states.move(booking, State.AGREED, by=by, now=now)
         letters.agreed(booking, now=now)
     return booking
+
+
+def _check_time(booking: Booking, seen: dt.datetime | None, *, now: dt.datetime) -> None:
+    """Raise when the time isn't the one that was seen, or is kept no longer; in the caller's transaction."""
+    present = Booking.objects.select_for_update().get(pk=booking.pk)
+    if present.held_until is not None and present.held_until <= now:
+        raise NotFree("The time was kept until its end and is free for others again. Choose another.")
+    if present.starts_at != (seen or booking.starts_at):
+        time = letters.when(present.starts_at, Business.current())
+        raise StaleState(
+            f"The time has changed meanwhile: it is now {time}. Look at it again; nothing was agreed."
+        )
+    booking.refresh_from_db(fields=["state", "held_until", "starts_at", "ends_at", "photographer"])
 
 
 def ask_again(booking: Booking, starts_at: dt.datetime, *, by: User | Client, now: dt.datetime) -> Booking:

@@ -108,6 +108,12 @@ class ChosenTimeForm(forms.Form):
     starts_at = MomentField(label="Time", error_messages={"required": "Choose one of the free times."})
 
 
+class SeenTimeForm(forms.Form):
+    """The time that stood on the button; another one meanwhile is not agreed to unseen."""
+
+    seen = MomentField(required=False)
+
+
 class CallOffForm(forms.Form):
     reason = forms.CharField(
         label="Why?", max_length=300, help_text="The other side reads it.", widget=forms.TextInput

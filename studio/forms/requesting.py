@@ -24,11 +24,11 @@ class MomentField(forms.CharField):
             return None
         try:
             moment = dt.datetime.fromisoformat(text)
-        except ValueError:
-            moment = None
-        if moment is None or moment.tzinfo is None:
-            raise ValidationError("Choose one of the free times.")
-        return moment.astimezone(dt.UTC)
+            if moment.tzinfo is None:
+                raise ValueError(text)
+            return moment.astimezone(dt.UTC)
+        except (ValueError, OverflowError) as error:
+            raise ValidationError("Choose one of the free times.") from error
 
 
 class DayField(forms.DateField):

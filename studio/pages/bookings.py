@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from uuid import UUID
 
@@ -23,6 +24,7 @@ from studio.forms.bookings import (
     EnterForm,
     FindForm,
     LineForm,
+    SeenTimeForm,
     WhenForm,
 )
 from studio.forms.places import HomeForm
@@ -134,6 +136,12 @@ def _someone(request: HttpRequest) -> User | Client:
     return actor
 
 
+def _seen(request: HttpRequest) -> dt.datetime | None:
+    """Return the time that stood on the button that was pressed."""
+    form = SeenTimeForm(request.POST)
+    return form.cleaned_data["seen"] if form.is_valid() else None
+
+
 @access.staff_only
 @require_POST
 def agree(request: HttpRequest, public_id: UUID) -> HttpResponse:
@@ -141,7 +149,7 @@ def agree(request: HttpRequest, public_id: UUID) -> HttpResponse:
     return _act(
         request,
         booking,
-        lambda: arranging.agree(booking, by=_staff(request), now=timezone.now()),
+        lambda: arranging.agree(booking, by=_staff(request), now=timezone.now(), seen=_seen(request)),
         done="Agreed. The client has a letter with the calendar file.",
     )
 
@@ -178,7 +186,7 @@ def accept(request: HttpRequest, public_id: UUID) -> HttpResponse:
     return _act(
         request,
         booking,
-        lambda: arranging.accept(booking, by=_someone(request), now=timezone.now()),
+        lambda: arranging.accept(booking, by=_someone(request), now=timezone.now(), seen=_seen(request)),
         done="It is agreed. A letter with the calendar file is on its way.",
     )
 

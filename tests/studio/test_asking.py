@@ -201,6 +201,38 @@ def test_a_proposal_is_kept_for_the_answer_and_accepted_by_the_client(client, pi
     assert (booking.state, booking.starts_at) == ("agreed", TEN)
 
 
+def test_nobody_agrees_to_a_time_that_was_not_on_the_button(client, piet):
+    booking = factories.make_booking(state="asked", starts_at=None, photographer=None)
+    owner = factories.make_owner()
+    arranging.propose(booking, TEN, None, by=owner, now=NOW)
+    factories.sign_in_client(client, booking.client)
+    page = client.get(reverse("listings:booking", args=[booking.public_id])).content.decode()
+    seen = re.search(r'name="seen" value="([^"]+)"', page)[1]
+    arranging.propose(booking, TEN + dt.timedelta(hours=3), None, by=owner, now=NOW)
+    accept = reverse("studio:booking-accept", args=[booking.public_id])
+    assert "has changed meanwhile" in client.post(accept, {"seen": seen}, follow=True).content.decode()
+    booking.refresh_from_db()
+    assert booking.state == "held"
+    client.post(accept, {"seen": (TEN + dt.timedelta(hours=3)).isoformat()})
+    booking.refresh_from_db()
+    assert booking.state == "agreed"
+
+
+def test_staff_do_not_agree_to_a_time_that_is_kept_no_longer(piet):
+    booking = factories.make_booking(state="asked", starts_at=None, photographer=None)
+    owner = factories.make_owner()
+    arranging.propose(booking, TEN, None, by=owner, now=NOW)
+    with pytest.raises(NotFree, match="free for others"):
+        arranging.agree(booking, by=owner, now=NOW + dt.timedelta(hours=48))
+
+
+@pytest.mark.parametrize("moment", ["0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", "2027-06-03"])
+def test_a_time_that_no_calendar_has_is_refused_with_words(client, piet, moment):
+    page = client.post(reverse("studio:request"), answers(starts_at=moment))
+    assert page.status_code == 422
+    assert client.post(reverse("studio:request-look"), answers(starts_at=moment)).status_code == 200
+
+
 def test_a_proposal_that_ran_out_can_not_be_accepted(piet):
     booking = factories.make_booking(state="asked", starts_at=None, photographer=None)
     arranging.propose(booking, TEN, None, by=factories.make_owner(), now=NOW)

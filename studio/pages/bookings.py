@@ -43,7 +43,9 @@ def listing(request: HttpRequest) -> HttpResponse:
     rows = finding.bookings(form.cleaned_data, now=timezone.now())
     page = Paginator(rows, A_PAGE).get_page(request.GET.get("page"))
     template = "studio/bookings/_rows.html" if request.htmx else "studio/bookings/list.html"  # type: ignore[attr-defined]
-    return render(request, template, {"form": form, "page": page, "words": request.GET.urlencode()})
+    has_any = bool(page.object_list) or Booking.objects.exists()
+    context = {"form": form, "page": page, "has_any": has_any, "words": request.GET.urlencode()}
+    return render(request, template, context)
 
 
 @access.staff_only

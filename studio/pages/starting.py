@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from studio import access, booking_states, set_up
-from studio.models import Booking, BookingRequest, Client, Message, User
+from studio.models import Booking, BookingRequest, Business, Client, Invoice, Message, User
 
 State = Booking.State
 SHOWN = 8
@@ -52,12 +52,15 @@ def for_staff(staff: User, now: dt.datetime) -> dict[str, Any]:
     if staff.is_owner:
         context |= {
             "sent": rows.filter(state=State.SENT).order_by("starts_at")[:SHOWN],
+            "overdue": Invoice.objects.overdue_on(now.astimezone(Business.current().zone).date())
+            .select_related("client__agency")
+            .order_by("due_on", "pk")[:SHOWN],
             "sends_mail": bool(settings.SMTP_HOST),
             "failed_mail": Message.objects.filter(state=Message.State.FAILED).count(),
             "is_local": not settings.IS_HTTPS,
         }
     context["is_quiet"] = not any(
-        context.get(name) for name in ("asked", "held", "requests", "coming", "desk", "sent")
+        context.get(name) for name in ("asked", "held", "requests", "coming", "desk", "sent", "overdue")
     )
     return context
 

@@ -133,7 +133,7 @@ def set_up(owner: Person, server: Running) -> None:
     owner.fill(What_is_the_business_called="Plumb & Lantern", Your_name="Odile Marsh")
     owner.fill(Your_mail_address="odile@plumb-lantern.example", Password=PASSWORD)
     owner.page.get_by_label("Time zone").select_option("Europe/London")
-    owner.press("Open the house")
+    owner.press("Begin")
     owner.go("/settings/")
     owner.page.locator("[name=address]").fill("4 Chandler's Row\nHarrowmere")
     owner.press("Keep it")

@@ -19,9 +19,12 @@ ARGUMENTS = [
 ]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[object]:
-    """A running browser; each person of a test gets a context of their own in it."""
+    """A running browser; each person of a test gets a context of their own in it.
+
+    For one module only: Playwright can't be started a second time in a process while it still runs.
+    """
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:

@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
-from studio import access, asking, quoting, set_up, tokens, weeks
+from studio import access, asking, money, quoting, set_up, tokens, weeks
 from studio.errors import StaleState
 from studio.forms.requesting import RequestForm
 from studio.models import BookingRequest, Business, Client
@@ -118,12 +118,16 @@ def confirm(request: HttpRequest, public_id: UUID, token: str) -> HttpResponse:
         if access.staff_of(request) is None:
             access.remember_client(request, booking.client)
         return _answer_client(request, booking.public_id)
-    return render(
-        request,
-        "studio/request/confirm.html",
-        {"asked": kept, "is_open": kept.is_open(now), "lines": quoting.from_json(kept.answers["lines"])},
-        status=200 if kept.is_open(now) else 410,
-    )
+    lines = quoting.from_json(kept.answers["lines"])
+    includes_tax = Business.current().prices_include_tax
+    context = {
+        "asked": kept,
+        "is_open": kept.is_open(now),
+        "lines": lines,
+        "totals": money.add_up(lines, prices_include_tax=includes_tax),
+        "includes_tax": includes_tax,
+    }
+    return render(request, "studio/request/confirm.html", context, status=200 if context["is_open"] else 410)
 
 
 @access.staff_only

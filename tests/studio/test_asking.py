@@ -80,7 +80,10 @@ def test_the_button_behind_the_link_makes_the_booking_and_signs_the_agent_in(cli
 def test_looking_at_the_link_does_nothing_and_pressing_twice_books_once(client, piet):
     client.post(reverse("studio:request"), answers())
     path = link_in(Message.objects.get(kind="confirm-request"))
-    assert client.get(path).status_code == 200
+    page = client.get(path)
+    assert page.status_code == 200
+    assert page.context["totals"].total_minor == page.context["totals"].net_minor * 120 // 100  # 20 % VAT
+    assert f"€{page.context['totals'].total_minor / 100:.2f}" in page.content.decode()
     assert not Booking.objects.exists()
     client.post(path)
     assert client.post(path).status_code == 410

@@ -6,7 +6,7 @@ import pytest
 import time_machine
 from django.urls import reverse
 
-from studio import access_notes, defaults
+from studio import access_notes, defaults, invoicing
 from studio.models import Booking, Event
 from tests import factories
 from tests.factories import NOW
@@ -174,3 +174,13 @@ def test_an_agent_accepts_the_terms_of_a_booking_that_staff_wrote_down(client):
     client.post(path, {"version": terms.version})
     booking = Booking.objects.get(pk=booking.pk)
     assert (booking.terms, booking.terms_accepted_at) == (terms, NOW)
+
+
+def test_what_is_owed_past_its_day_stands_on_the_owners_first_page_and_nobody_elses(client, owner):
+    invoice = invoicing.issue(factories.make_booking(), by=owner, now=NOW - dt.timedelta(days=40))
+    invoicing.issue(factories.make_booking(), by=owner, now=NOW)
+    assert [late.number for late in client.get(reverse("studio:start")).context["overdue"]] == [
+        invoice.number
+    ]
+    client.force_login(factories.make_photographer())
+    assert "overdue" not in client.get(reverse("studio:start")).context

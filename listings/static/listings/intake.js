@@ -14,7 +14,7 @@ const form = document.querySelector("[data-intake]");
 const csrf = () => form.querySelector("[name=csrfmiddlewaretoken]").value;
 const part = (name) => document.querySelector(`[data-part="${name}"]`);
 const plural = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;
-const megabytes = (bytes) => (bytes < 1e9 ? `${(bytes / 1e6).toFixed(0)} MB` : `${(bytes / 1e9).toFixed(1)} GB`);
+const sizeWords = (bytes) => bytes < 1e6 ? `${Math.ceil(bytes / 1e3)} kB` : (bytes < 1e9 ? `${(bytes / 1e6).toFixed(0)} MB` : `${(bytes / 1e9).toFixed(1)} GB`);
 
 const entries = [];
 let batch = "";
@@ -212,7 +212,7 @@ async function finishBatch() {
 function rowFor(entry) {
   const row = part("file").content.firstElementChild.cloneNode(true);
   row.querySelector("[data-name]").textContent = pathOf(entry.file);
-  row.querySelector("[data-size]").textContent = megabytes(entry.file.size);
+  row.querySelector("[data-size]").textContent = sizeWords(entry.file.size);
   row.querySelector("progress").max = entry.file.size || 1;
   row.querySelector("progress").value = 0;
   row.querySelector("[data-words]").textContent = entry.words;
@@ -286,10 +286,10 @@ function timeLeft(bytes, sent) {
   samples = samples.filter(([at]) => now - at < 15000);
   const [at, before] = samples[0];
   const speed = ((sent - before) / (now - at)) * 1000;
-  if (paused || !(speed > 0) || sent >= bytes) return `${megabytes(sent)} of ${megabytes(bytes)}`;
+  if (paused || !(speed > 0) || sent >= bytes) return `${sizeWords(sent)} of ${sizeWords(bytes)}`;
   const minutes = (bytes - sent) / speed / 60;
   const left = minutes < 1 ? "less than a minute left" : `about ${plural(Math.ceil(minutes), "minute")} left`;
-  return `${megabytes(sent)} of ${megabytes(bytes)}, ${(speed / 1e6).toFixed(1)} MB/s, ${left}`;
+  return `${sizeWords(sent)} of ${sizeWords(bytes)}, ${(speed / 1e6).toFixed(1)} MB/s, ${left}`;
 }
 
 // --- listening --------------------------------------------------------------------------------------

@@ -21,12 +21,14 @@ from studio.models import Booking, User
 
 # How long after the last frame a visit is settled when nobody says that it was the last.
 QUIET_TIME = dt.timedelta(seconds=60)
+# File systems take 255 bytes; a draft of the same name is a little longer.
+LONGEST_NAME_BYTES = 200
 
 
 def original_name(booking: Booking, sha256: str, name: str) -> str:
     """Name an original by its visit and its bytes; its own name comes last, for people who look there."""
-    own = get_valid_filename(storing.base_name(name)[-80:])
-    return f"originals/{booking.public_id}/{sha256}/{own}"
+    own = get_valid_filename(storing.base_name(name)[-80:]).encode()[-LONGEST_NAME_BYTES:]
+    return f"originals/{booking.public_id}/{sha256}/{own.decode(errors='ignore')}"
 
 
 def known(booking: Booking, sha256: str) -> Frame | None:

@@ -45,8 +45,13 @@ def suffix_of(name: str) -> str:
 
 
 def base_name(name: str) -> str:
-    """Return the last part of a name that may carry folders of either kind of slash."""
-    return PurePosixPath(name.replace("\\", "/")).name or "file"
+    """Return the last part of a name that may carry folders of either kind of slash, fit to be shown."""
+    return plain(PurePosixPath(name.replace("\\", "/")).name) or "file"
+
+
+def plain(name: str) -> str:
+    """Leave out what can't be seen: line breaks, zero bytes, marks that turn the writing round."""
+    return "".join(letter for letter in name if letter.isprintable())
 
 
 def check_name(name: str, size: int) -> None:

@@ -11,6 +11,7 @@ import base64
 import contextlib
 import datetime as dt
 import hashlib
+import logging
 import os
 import secrets
 import shutil
@@ -21,6 +22,7 @@ from uuid import UUID
 
 from django.conf import settings
 from django.core.files import locks
+from django.core.files.storage import default_storage
 from django.db.models import QuerySet
 
 from listings import intake, storing
@@ -29,6 +31,7 @@ from listings.models import Frame, Upload
 from studio.models import Booking, User
 
 BLOCK = 64 * 1024
+log = logging.getLogger(__name__)
 FULL_WORDS = (
     "The disk of the studio's machine is full. What has arrived is kept, everything stored before is safe. "
     "Free some space there, then go on: the upload continues where it stopped."
@@ -60,7 +63,7 @@ def begin(
     upload = Upload(
         booking=booking,
         batch=batch,
-        name=name[-255:],
+        name=storing.plain(name)[-255:],
         size=size,
         modified_at=modified_at,
         expected_sha256=expected_sha256,
@@ -87,7 +90,7 @@ def refuse(
     upload, _ = Upload.objects.update_or_create(
         booking=booking,
         batch=batch,
-        name=name[-255:],
+        name=storing.plain(name)[-255:],
         state=Upload.State.REFUSED,
         defaults={
             "size": max(size, 0),
@@ -131,7 +134,7 @@ def receive(
         raise NotTaken(f"More bytes came than the {upload.size} that were announced.")
     most = most if length is None else length
     path = partial_path(upload)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    storing.check_room(path.parent, most)  # others may have filled it since this one began
     try:
         if checksum is None:
             return _append(path, stream.read, offset=offset, most=most)
@@ -255,6 +258,8 @@ def _finish(upload: Upload, *, now: dt.datetime) -> Upload:
         return _close(upload, Upload.State.REFUSED, reason=reason, now=now)
     _coming(upload).update(sha256=sha256, offset=upload.size, touched_at=now)
     upload.sha256 = sha256
+    if not path.exists() and not _is_stored(upload, sha256):
+        return _close(upload, Upload.State.REFUSED, reason="Its bytes are gone; send it again.", now=now)
     frame, is_new = _store(upload, path, sha256, now=now)
     state = Upload.State.STORED if is_new or not _was_there(upload, frame) else Upload.State.KNOWN
     reason = "" if state == Upload.State.STORED else f"The same bytes are stored as {frame.name}."
@@ -269,6 +274,12 @@ def _store(upload: Upload, path: Path, sha256: str, *, now: dt.datetime) -> tupl
     return intake.record(
         booking, sha256=sha256, name=upload.name, size=upload.size, stored=stored, by=by, now=now
     )
+
+
+def _is_stored(upload: Upload, sha256: str) -> bool:
+    """Say whether the bytes lie under their name already, as after a stop between file and row."""
+    stored = intake.original_name(upload.booking, sha256, upload.name)
+    return intake.known(upload.booking, sha256) is not None or default_storage.exists(stored)
 
 
 def _was_there(upload: Upload, frame: Frame) -> bool:
@@ -337,9 +348,11 @@ def drop(upload: Upload, *, reason: str, now: dt.datetime) -> None:
 
 def end(upload: Upload, *, now: dt.datetime, reason: str = "Taken back by the sender.") -> None:
     """Give up an unfinished upload and free its space; a finished one stays."""
-    if upload.state == Upload.State.COMING:
-        partial_path(upload).unlink(missing_ok=True)
-        drop(upload, reason=reason, now=now)
+    with _sole(upload):  # never while its bytes are being moved
+        upload.refresh_from_db()
+        if upload.state == Upload.State.COMING:
+            partial_path(upload).unlink(missing_ok=True)
+            drop(upload, reason=reason, now=now)
 
 
 def sweep(*, now: dt.datetime) -> None:
@@ -347,12 +360,19 @@ def sweep(*, now: dt.datetime) -> None:
     coming = Upload.objects.filter(state=Upload.State.COMING, folder_intake__isnull=True)
     quiet = coming.filter(touched_at__lt=now - dt.timedelta(seconds=settings.CLAIM_S))
     for upload in quiet.select_related("booking", "started_by"):
-        if offset_of(upload) == upload.size:
-            finish(upload, now=now)
-        elif expires_at(upload) < now:
-            days = settings.UPLOAD_KEEP_DAYS
-            end(upload, now=now, reason=f"Not complete after {days} days without news; send it again.")
+        try:
+            _go_on(upload, now=now)
+        except Exception:  # one that can't be finished must not keep the others from it
+            log.exception("the upload %s could not be finished; the next sweep tries again", upload.public_id)
     _drop_leftovers(now=now)
+
+
+def _go_on(upload: Upload, *, now: dt.datetime) -> None:
+    if offset_of(upload) == upload.size:
+        finish(upload, now=now)
+    elif expires_at(upload) < now:
+        days = settings.UPLOAD_KEEP_DAYS
+        end(upload, now=now, reason=f"Not complete after {days} days without news; send it again.")
 
 
 def _drop_leftovers(*, now: dt.datetime) -> None:

@@ -8,7 +8,7 @@ import io
 import pytest
 
 from listings import intake, storing, uploads
-from listings.errors import OffsetConflict
+from listings.errors import DiskFull, OffsetConflict
 from listings.models import Frame, Upload, VisitWork
 from studio.models import Booking
 from tests import factories
@@ -133,3 +133,64 @@ def test_the_first_frame_says_that_the_visit_is_under_way() -> None:
     uploads.finish(upload, now=NOW)
     booking.refresh_from_db()
     assert booking.state == Booking.State.UNDER_WAY
+
+
+def test_one_upload_that_cannot_be_finished_keeps_no_other_from_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    booking = factories.make_booking()
+    for n, name in enumerate(("BAD.JPG", "GOOD.JPG")):
+        content = jpeg_bytes(n)
+        uploads.receive(begin(content, name, booking), io.BytesIO(content), offset=0, length=None)
+    put = storing.put
+
+    def put_or_fail(path: storing.Path, name: str) -> str:
+        if name.endswith("BAD.JPG"):
+            raise OSError(5, "Input/output error")
+        return put(path, name)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(storing, "put", put_or_fail)
+        uploads.sweep(now=NOW + dt.timedelta(minutes=2))
+    states = dict(Upload.objects.values_list("name", "state"))
+    assert states == {"BAD.JPG": Upload.State.COMING, "GOOD.JPG": Upload.State.STORED}
+    uploads.sweep(now=NOW + dt.timedelta(minutes=5))
+    assert Upload.objects.get(name="BAD.JPG").state == Upload.State.STORED
+
+
+def test_no_frame_is_written_down_whose_bytes_are_gone() -> None:
+    content = jpeg_bytes()
+    upload = begin(content)
+    uploads.receive(upload, io.BytesIO(content), offset=0, length=None)
+    Upload.objects.filter(pk=upload.pk).update(sha256="5" * 64, offset=len(content))
+    uploads.partial_path(upload).unlink()
+    finished = uploads.finish(upload, now=NOW)
+    assert (finished.state, Frame.objects.count()) == (Upload.State.REFUSED, 0)
+    assert "send it again" in finished.reason
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"),
+    [
+        ("Ku\u0308che\r\nX: 1.JPG", "Ku\u0308cheX: 1.JPG"),
+        ("zero\x00byte.JPG", "zerobyte.JPG"),
+        ("\u202egpj.exe.JPG", "gpj.exe.JPG"),
+        ("\U00020000" * 84 + ".JPG", "\U00020000" * 84 + ".JPG"),
+    ],
+)
+def test_odd_names_are_stored_and_shown_in_one_line(name: str, kept: str) -> None:
+    content = jpeg_bytes()
+    upload = begin(content, name)
+    uploads.receive(upload, io.BytesIO(content), offset=0, length=None)
+    frame = uploads.finish(upload, now=NOW).frame
+    assert frame is not None
+    assert (frame.name, frame.file.read()) == (kept, content)
+
+
+def test_a_piece_is_not_taken_when_others_have_filled_the_disk_meanwhile(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    content = jpeg_bytes()
+    upload = begin(content)
+    usage = storing.shutil.disk_usage("/")._replace(free=storing.RESERVE_BYTES)
+    monkeypatch.setattr(storing.shutil, "disk_usage", lambda folder: usage)
+    with pytest.raises(DiskFull, match="safe"):
+        uploads.receive(upload, io.BytesIO(content), offset=0, length=len(content))

@@ -22,6 +22,7 @@ from studio.models import Booking, User
 DEPTH = 3
 MOST_FOLDERS = 200
 RENEW_S = 20
+LONGEST_NAME = 255
 GONE_WORDS = "The card or folder is gone. Put it in again, then go on; what was stored is safe."
 
 
@@ -196,6 +197,7 @@ def _list(row: FolderIntake, folder: Path) -> None:
     """Write down every file once, so that none can be forgotten."""
     now = timezone.now()
     found = {path.relative_to(folder).as_posix(): path.stat().st_size for path in files(folder)}
+    _refuse_long_names(row, folder, [name for name in found if len(name) > LONGEST_NAME], now=now)
     rows = [
         Upload(
             booking=row.booking,
@@ -208,12 +210,32 @@ def _list(row: FolderIntake, folder: Path) -> None:
             touched_at=now,
         )
         for name, size in found.items()
-        if len(name) <= 255
+        if len(name) <= LONGEST_NAME
     ]
     Upload.objects.bulk_create(rows, ignore_conflicts=True, batch_size=500)
     FolderIntake.objects.filter(pk=row.pk).update(
         file_count=row.files.count(), byte_count=sum(found.values())
     )
+
+
+def _refuse_long_names(row: FolderIntake, folder: Path, names: list[str], *, now: dt.datetime) -> None:
+    """Name the files that lie too deep for a row, each under a short name, so that the count stays true."""
+    for name in names:
+        digest = hashlib.sha256(name.encode(errors="surrogateescape")).hexdigest()[:8]
+        Upload.objects.update_or_create(
+            folder_intake=row,
+            name=f"{digest}...{name[-200:]}",
+            defaults={
+                "booking": row.booking,
+                "batch": row.public_id,
+                "size": (folder / name).stat().st_size,
+                "state": Upload.State.REFUSED,
+                "reason": f"Its path here is longer than {LONGEST_NAME} letters: move it up, then go on.",
+                "started_by": row.started_by,
+                "started_at": now,
+                "touched_at": now,
+            },
+        )
 
 
 def _take(upload: Upload, source: Path, folder: Path, keep: _Keep) -> None:

@@ -99,6 +99,22 @@ def test_a_card_that_was_taken_out_goes_on_where_it_stopped(card: Path, tmp_path
     assert Frame.objects.count() == 3
 
 
+def test_a_file_that_lies_too_deep_is_named_and_not_counted_as_stored(card: Path) -> None:
+    deep = "/".join(["a-folder-with-a-long-name" * 4] * 3)
+    write_jpeg(card / deep / "F5.JPG", 5)
+    row = take_in(card)
+    summary = cards.summary(row)
+    assert summary.sentence.startswith("4 of 5 files of this card are stored and verified.")
+    (refused,) = summary.refused
+    assert refused.name.endswith("/F5.JPG")
+    assert "longer than 255 letters" in refused.reason
+    (card / deep / "F5.JPG").rename(card / "F5.JPG")
+    again = cards.begin(row.booking, card, by=None, now=NOW)
+    cards.copy_folder(again.pk)
+    assert cards.summary(again).is_complete
+    assert Frame.objects.count() == 4
+
+
 def test_copying_twice_stores_nothing_twice(card: Path) -> None:
     row = take_in(card)
     cards.copy_folder(row.pk)

@@ -210,6 +210,9 @@ CACHES: dict[str, Any] = {
         else {
             "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
             "LOCATION": str(DATA_DIR / "cache" / "django"),
+            # With the usual 300 s and 300 entries the counts that hold strangers back would soon be gone.
+            "TIMEOUT": 86_400,
+            "OPTIONS": {"MAX_ENTRIES": 20_000},
         }
     )
 }

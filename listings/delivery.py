@@ -62,6 +62,7 @@ def _follow_choice(delivery: Delivery) -> None:
     )
     delivery.items.exclude(picture__in=chosen).delete()
     known = {item.picture_id: item for item in delivery.items.all()}
+    _propose_words([known[picture.pk] for picture in chosen if picture.pk in known], chosen)
     missing = [picture for picture in chosen if picture.pk not in known]
     if not missing:
         return
@@ -81,6 +82,16 @@ def _follow_choice(delivery: Delivery) -> None:
         if item.pk is None or item.position != position:
             item.position = position
             item.save()
+
+
+def _propose_words(items: Sequence[DeliveryItem], chosen: Sequence[Picture]) -> None:
+    """Give items without any words those of their room, once their pictures have been placed."""
+    pictures = {picture.pk: picture for picture in chosen}
+    for item in items:
+        picture = pictures[item.picture_id]
+        if not item.caption and not item.alt_text and picture.room is not None:
+            item.caption, item.alt_text = captions.caption(picture), captions.alt_text(picture)
+            item.save(update_fields=["caption", "alt_text"])
 
 
 def _items_of_last(delivery: Delivery) -> dict[int, DeliveryItem]:

@@ -57,6 +57,8 @@ class Progress:
             return "Putting frames together and settling the set."
         if self.failed:
             return f"{self.made} of {self.pictures} pictures are made, {self.failed} could not be made."
+        if self.pictures == 1:
+            return "The one picture is made."
         return f"All {self.pictures} pictures are made." if self.pictures else "No picture could be made."
 
     @property

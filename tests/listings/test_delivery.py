@@ -61,6 +61,18 @@ def test_a_picture_that_nobody_placed_gets_no_made_up_words() -> None:
     assert {"alt", "caption"} <= found
 
 
+def test_a_picture_that_is_placed_after_the_set_was_begun_gets_its_words() -> None:
+    booking = make_visited()
+    picture = make_picture(booking, kind="nowhere")
+    item = delivery.build(booking, now=NOW).items.get(picture=picture)
+    assert (item.caption, item.alt_text) == ("", "")
+    Picture.objects.filter(pk=picture.pk).update(room=booking.rooms.get(kind="kitchen"))
+    item = delivery.build(booking, now=NOW).items.get(picture=picture)
+    assert (item.caption, item.alt_text) == ("Kitchen", "View of the kitchen.")
+    delivery.describe(item, caption="The kitchen by the garden", alt_text="")
+    assert delivery.build(booking, now=NOW).items.get(picture=picture).caption == "The kitchen by the garden"
+
+
 def test_building_again_keeps_order_and_words_and_adds_new_pictures_to_their_room() -> None:
     booking = make_visited()
     row = delivery.build(booking, now=NOW)

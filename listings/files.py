@@ -17,7 +17,7 @@ from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, St
 from django.utils.http import content_disposition_header, quote_etag
 
 BLOCK = 256 * 1024
-RANGE = re.compile(r"bytes=(\d*)-(\d*)$")
+RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$", re.ASCII)
 
 
 @dataclasses.dataclass(frozen=True)

@@ -28,6 +28,10 @@ SYMBOLS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥", "AUD": "A$", "CAD
 UNTAXED_CATEGORIES = frozenset({"Z", "E", "AE", "K", "G", "O"})
 
 
+# The most that one price or payment may be: what the narrowest column of the database holds.
+MOST_MINOR = 2_000_000_000
+
+
 class UnknownCurrency(ValueError):
     """Not a currency of ISO 4217 that people bill in."""
 

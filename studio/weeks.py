@@ -101,11 +101,12 @@ def week(
 
 
 def day_in(text: str | None) -> dt.date | None:
-    """Return the day that an address names, or None when it names none."""
+    """Return the day that an address names, or None when it names none that a visit could be on."""
     try:
-        return dt.date.fromisoformat(text or "")
+        on = dt.date.fromisoformat(text or "")
     except ValueError:
         return None
+    return on if 1970 <= on.year <= 2999 else None
 
 
 def _days(by_day: dict[dt.date, list[TimeWord]], begin: dt.date, last_on: dt.date) -> Iterable[DayWords]:

@@ -53,7 +53,7 @@ class KnownForm(forms.Form):
     def clean_listed(self) -> list[dict[str, Any]]:
         try:
             return [_listed(row) for row in json.loads(self.cleaned_data["listed"])]
-        except (ValueError, TypeError, KeyError) as error:
+        except (ValueError, TypeError, KeyError, OverflowError) as error:
             raise ValidationError("The list of files can't be read.") from error
 
 

@@ -103,7 +103,7 @@ def use_version(request: HttpRequest, public_id: UUID) -> HttpResponse:
     version = get_object_or_404(Correction.objects.select_related("picture__booking"), public_id=public_id)
     access.booking_for_staff(request, version.picture.booking.public_id)
     by, seen = access.staff_of(request), request.POST.get("plan_version", "")
-    if by is None or not seen.isdigit():
+    if by is None or not seen.isdecimal() or len(seen) > 9:
         raise Http404
     try:
         wishes.use(version.picture, version, seen_version=int(seen), by=by, now=timezone.now())

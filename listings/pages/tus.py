@@ -207,8 +207,8 @@ def _tell_result(response: HttpResponse, upload: Upload) -> None:
 
 def _whole_number(request: HttpRequest, header: str) -> int:
     value = request.headers.get(header, "")
-    if not value.isascii() or not value.isdigit():
-        raise ListingsError(f"{header}: need a whole number, got {value!r}")
+    if not value.isascii() or not value.isdigit() or len(value) > 18:
+        raise ListingsError(f"{header}: need a whole number, got {value[:40]!r}")
     return int(value)
 
 

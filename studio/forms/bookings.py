@@ -39,6 +39,9 @@ class WhenForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         on, time = cleaned.get("on"), cleaned.get("time")
+        if on and not 1970 <= on.year <= 2999:
+            self.add_error("on", "That year is too far off.")
+            on = None
         cleaned["starts_at"] = diary.at(on, time, Business.current().zone) if on and time else None
         return cleaned
 
@@ -177,6 +180,9 @@ class FindForm(forms.Form):
 def read_money(text: str, currency: str) -> int:
     """Return minor units, or say how an amount is written."""
     try:
-        return money.parse_minor(text, currency)
+        amount = money.parse_minor(text, currency)
+        if abs(amount) > money.MOST_MINOR:
+            raise ValueError(text)
+        return amount
     except ValueError as error:
         raise ValidationError(f"{text!r} is not an amount in {currency}. Write it like 120.00.") from error

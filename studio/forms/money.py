@@ -37,6 +37,8 @@ class MoneyField(forms.CharField):
         if value is not None and self.least_minor is not None and value < self.least_minor:
             least = money.format_minor(self.least_minor, self.currency)
             raise ValidationError(f"Need {least} or more.")
+        if value is not None and abs(value) > money.MOST_MINOR:
+            raise ValidationError(f"At most {money.format_minor(money.MOST_MINOR, self.currency)}, please.")
 
     def run_validators(self, value: Any) -> None:
         """The text's own checks (length) don't fit a number; ours are in `validate`."""

@@ -36,9 +36,10 @@ class DayField(forms.DateField):
 
     def clean(self, value: Any) -> dt.date | None:
         try:
-            return super().clean(value)
+            on = super().clean(value)
         except ValidationError:
             return None
+        return on if on and 1970 <= on.year <= 2999 else None
 
 
 class RequestForm(HomeForm):

@@ -200,13 +200,12 @@ def accept_terms(request: HttpRequest, public_id: UUID) -> HttpResponse:
     booking = access.booking_for_either(request, public_id)
     if (client := access.client_of(request)) is None:
         raise Http404
-    version = request.POST.get("version", "")
+    text = request.POST.get("version", "")
+    version = int(text) if text.isdecimal() and len(text) < 10 else 0
     return _act(
         request,
         booking,
-        lambda: arranging.accept_terms(
-            booking, int(version) if version.isdigit() else 0, by=client, now=timezone.now()
-        ),
+        lambda: arranging.accept_terms(booking, version, by=client, now=timezone.now()),
         done="Thank you. The version and the time are kept with the booking.",
     )
 

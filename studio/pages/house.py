@@ -240,6 +240,6 @@ def person(request: HttpRequest, pk: int | None = None) -> HttpResponse:
 
 
 def _named_list(text: str | None) -> PriceList | None:
-    if text and text.isdigit() and len(text) < 18:
+    if text and text.isdecimal() and len(text) < 18:
         return PriceList.objects.filter(pk=int(text)).first()
     return None

@@ -87,7 +87,10 @@ def open_link(request: HttpRequest, public_id: UUID, token: str) -> HttpResponse
 def sign_out(request: HttpRequest) -> HttpResponse:
     auth.logout(request)
     messages.success(request, "You are signed out.")
-    return redirect("studio:sign-in")
+    response = redirect("studio:sign-in")
+    # On a machine that others use, Back must not show what was open; what a phone has yet to send stays.
+    response["Clear-Site-Data"] = '"cache"'
+    return response
 
 
 @never_cache

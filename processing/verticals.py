@@ -41,6 +41,8 @@ MIN_UPRIGHTS = 3
 MIN_LENGTH = 0.6  # picture heights
 MIN_SPREAD = 0.25  # picture widths
 MAX_APART_DEG = 0.8
+FINE_APART_DEG = 0.3
+CLEAR_APART = 3.0  # curtains and grass lean every way: a level must stand out from their disagreement
 FINE_SIGMA_DEG = 0.25
 MAX_SIGMA_DEG = 0.8
 CLEAR = 5.0  # a coarse level is used when it is so many times its own uncertainty
@@ -157,8 +159,11 @@ def judge(
     if fit.upright_share < MIN_SHARE:
         return NotFound(f"only {fit.upright_share:.0%} of the steep lines are upright")
     roll, pitch = angles(fit.axes[1] * (focal_ratio, focal_ratio, 1.0))
+    tilt = max(abs(roll), abs(pitch))
+    if apart > FINE_APART_DEG and tilt < CLEAR_APART * apart:
+        return NotFound(f"uprights disagree by {apart:.2f} degrees, as much as they lean together")
     sigma = fit.level_sigma_deg
-    if sigma > MAX_SIGMA_DEG or (sigma > FINE_SIGMA_DEG and max(abs(roll), abs(pitch)) < CLEAR * sigma):
+    if sigma > MAX_SIGMA_DEG or (sigma > FINE_SIGMA_DEG and tilt < CLEAR * sigma):
         return NotFound(f"the lines leave the level open by {sigma:.2f} degrees")
     return Level(
         roll_deg=roll,

@@ -60,10 +60,13 @@ def _follow_choice(delivery: Delivery) -> None:
     chosen = list(
         Picture.objects.filter(booking=delivery.booking, is_chosen=True).select_related("room", "shot")
     )
-    delivery.items.exclude(picture__in=chosen).delete()
+    gone, _ = delivery.items.exclude(picture__in=chosen).delete()
     known = {item.picture_id: item for item in delivery.items.all()}
     _propose_words([known[picture.pk] for picture in chosen if picture.pk in known], chosen)
     missing = [picture for picture in chosen if picture.pk not in known]
+    if gone or (known and missing):  # whoever looks at the set as it was must look again before sending
+        Delivery.objects.filter(pk=delivery.pk).update(version=F("version") + 1)
+        delivery.refresh_from_db(fields=["version"])
     if not missing:
         return
     before = _items_of_last(delivery)
@@ -189,9 +192,10 @@ def send(
     Raises NotReady with the reasons when a check stops it, StaleState when someone was first.
     """
     business, booking = Business.current(), delivery.booking
-    if reasons := stops(delivery):
-        raise NotReady(" ".join(check.words for check in reasons))
     with transaction.atomic():
+        Booking.objects.select_for_update().get(pk=booking.pk)  # nobody takes a picture in or out meanwhile
+        if reasons := stops(delivery):
+            raise NotReady(" ".join(check.words for check in reasons))
         values = {
             "state": State.SENT,
             "sent_at": now,

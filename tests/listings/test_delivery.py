@@ -111,6 +111,18 @@ def test_whoever_orders_second_on_an_old_page_loses_nothing_of_the_first() -> No
     assert [item.public_id for item in row.items.all()] == wanted
 
 
+def test_a_picture_that_someone_else_took_in_meanwhile_is_not_sent_unseen() -> None:
+    booking = make_visited()
+    left_out = Picture.objects.filter(booking=booking).first()
+    delivery.choose(booking, left_out, is_chosen=False, now=NOW)
+    seen = delivery.build(booking, now=NOW)
+    delivery.choose(booking, left_out, is_chosen=True, now=NOW)
+    with pytest.raises(StaleState, match="Someone else"):
+        send(seen)
+    assert Delivery.objects.get(booking=booking).state == Delivery.State.BEING_BUILT
+    send(delivery.build(booking, now=NOW))
+
+
 def test_a_set_can_be_sent_from_the_page_on_which_it_was_put_in_order(client: Browser) -> None:
     booking = make_visited()
     client.force_login(factories.make_owner(), backend="django.contrib.auth.backends.ModelBackend")

@@ -4,6 +4,8 @@ import datetime as dt
 
 import pytest
 import time_machine
+from django.template.loader import render_to_string
+from django.test import Client as Browser
 from django.urls import reverse
 
 from studio import access_notes, defaults, invoicing
@@ -184,3 +186,23 @@ def test_what_is_owed_past_its_day_stands_on_the_owners_first_page_and_nobody_el
     ]
     client.force_login(factories.make_photographer())
     assert "overdue" not in client.get(reverse("studio:start")).context
+
+
+@pytest.mark.parametrize(
+    ("path", "data", "status", "words"),
+    [
+        ("/nothing/of/this/", None, 404, "Nothing is here for you"),
+        ("/sign-in/link/", {"link-email": "a@b.example"}, 403, "too old"),  # sent without the form's token
+    ],
+)
+def test_an_address_or_form_that_leads_nowhere_says_so_in_our_words(owner, path, data, status, words):
+    browser = Browser(enforce_csrf_checks=True)
+    response = browser.get(path) if data is None else browser.post(path, data)
+    assert response.status_code == status
+    assert words in response.content.decode()
+    assert f'href="{reverse("studio:start")}"' in response.content.decode()
+
+
+def test_a_fault_says_what_is_safe(owner):
+    page = render_to_string("500.html")  # rendered without a request, as when a page breaks
+    assert "stored before is safe" in page

@@ -19,7 +19,9 @@ pytestmark = pytest.mark.django_db
 def booking():
     factories.make_business()
     factories.make_opening_hours()
-    made = factories.make_booking(home=factories.make_home(street="4 Millpond Lane, Œuvre Ürümqi " + "x" * 60))
+    made = factories.make_booking(
+        home=factories.make_home(street="4 Millpond Lane, Œuvre Ürümqi " + "x" * 60)
+    )
     access_notes.write(made, "Key safe 4711", by=None, now=NOW)
     return made
 

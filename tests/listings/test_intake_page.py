@@ -108,6 +108,7 @@ def arrived(house: House) -> list[str]:
 
 
 def test_the_way_in_works_by_keyboard(page: Page) -> None:
+    page.on("filechooser", lambda _: None)  # switched on well before the key, else the browser's own opens
     page.locator("[data-choose=choose-folder]").focus()
     page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
     with page.expect_file_chooser() as chooser:  # keys pressed before the first painted frame are dropped

@@ -95,7 +95,7 @@ class Child:
             self.process.stdin.write(json.dumps(job) + "\n")
             self.process.stdin.flush()
         except OSError as error:
-            raise MakerLost("The process that makes pictures ended.") from error
+            raise MakerLost(self._last_words()) from error
         line = self._wait(renew)
         self.jobs_done += 1
         answer: dict[str, Any] = json.loads(line)

@@ -119,7 +119,7 @@ def settle(sightings: Sequence[Sighting], *, by_hand: Mapping[int, Level] | None
     out = []
     for i, (s, d, level) in enumerate(zip(sightings, done, levels, strict=True)):
         level = by_hand[i] if i in by_hand else limited(level, s.size, d.curve, d.focal_px)
-        out.append(Straight(d.curve, level, d.focal_px))
+        out.append(_rounded(d.curve, level, d.focal_px))
     return out
 
 
@@ -214,6 +214,17 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
         _draft(s, replace(NO_CURVE, why=r + curve.reason), v)
         for s, v, r in zip(group, none.views, reasons, strict=True)
     ]
+
+
+def _rounded(curve: Curve, level: Level, focal_px: float) -> Straight:
+    """Round to far below a hundredth of a pixel: a fit's last digits hang on where arrays lie in memory."""
+    curve = replace(curve, coefficients=tuple(round(c, 7) for c in curve.coefficients))
+    level = replace(
+        level,
+        corrected_roll_deg=round(level.corrected_roll_deg, 5),
+        corrected_pitch_deg=round(level.corrected_pitch_deg, 5),
+    )
+    return Straight(curve, level, round(focal_px, 3))
 
 
 def limited(level: Level, size: tuple[int, int], curve: Curve, focal_px: float) -> Level:

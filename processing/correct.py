@@ -178,7 +178,7 @@ def render(
     out = np.empty((height, width, 3), np.uint16 if sixteen_bit else np.uint8)
     warp = picture.warp
     # window masks in the base need every pixel's own look-up; without them all of it is smooth
-    smooth = None if base[..., 2:].any() else scene.SmoothMap(base, warp)
+    smooth = None if base[..., 2:4].any() else scene.SmoothMap(base, warp)
     for row0 in range(0, height, scene.BAND_ROWS):
         row1 = min(row0 + scene.BAND_ROWS, height)
         maps = warp.maps(row0, row1)

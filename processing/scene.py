@@ -21,7 +21,8 @@ from .plan import Plan
 from .warp import Warp
 
 BAND_ROWS = 96  # a band and its float copies stay in the processor's cache: 512 rows took .5 s more at 24 MP
-SMALL_SHARE = 0.25  # gains and tone's base are kept at a quarter of the size
+SMALL_SHARE = 0.25  # gains and tone's base are kept at a quarter of the size,
+SMALL_EDGE_PX = 1500  # but not below this: their borders must stay finer than the eye sees in a small file
 Maps = tuple[np.ndarray, np.ndarray]
 Clock = Callable[[str], None]
 
@@ -130,8 +131,9 @@ def read_scene(paths: Sequence[Path | str], plan: Plan, *, clock: Clock = lambda
 
 
 def small_size(size: tuple[int, int]) -> tuple[int, int]:
-    """A quarter of the size, at least 1."""
-    return max(1, round(size[0] * SMALL_SHARE)), max(1, round(size[1] * SMALL_SHARE))
+    """A quarter of the size, but `SMALL_EDGE_PX` at least (or the whole size), and at least 1."""
+    share = min(1.0, max(SMALL_SHARE, SMALL_EDGE_PX / max(size)))
+    return max(1, round(size[0] * share)), max(1, round(size[1] * share))
 
 
 def _small(frame: Frame, size: tuple[int, int]) -> np.ndarray:
@@ -207,7 +209,13 @@ def small_band(
     zoom_x, zoom_y = small.shape[1] / warp.size[0], small.shape[0] / warp.size[1]
     x = cv2.addWeighted(x, zoom_x, x, 0, 0.5 * zoom_x - 0.5)
     y = cv2.addWeighted(y, zoom_y, y, 0, 0.5 * zoom_y - 0.5)
-    return cv2.remap(small, x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
+    planes = small if small.ndim == 3 else small[..., None]
+    groups = [planes[..., k : k + 4] for k in range(0, planes.shape[2], 4)]  # remap takes four at most
+    bands = [
+        cv2.remap(np.ascontiguousarray(one), x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
+        for one in groups
+    ]
+    return bands[0] if len(bands) == 1 else np.dstack(bands)
 
 
 class SmoothMap:

@@ -43,13 +43,13 @@ BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make h
 BASE_RADIUS = 1 / 45  # of the width
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
 ANALYSIS_EDGE = 480  # px; levels are measured at this size
-VIEW_CONTRAST = 0.65  # of the contrast inside a window view that is kept
+VIEW_CONTRAST = 0.55  # of the contrast inside a window view that is kept
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
 CHUNK_ROWS = 32  # rows worked on at once: stays in the processor's cache
 EV_LIMITS = (-2.5, 5.5)  # beyond, a frame is a mistake, not a style
 LIFT = 0.42  # default share of the distance below the bright surfaces that is taken away
-WINDOW_HOLD = 0.6  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
+WINDOW_HOLD = 0.5  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
 CONTRAST = 0.0
 
 
@@ -216,10 +216,10 @@ def local_base(rgb_linear: np.ndarray) -> np.ndarray:
 
     Returns
     -------
-    (H, W, 4) float32
+    (H, W, 5) float32
         a and b of log2 luminance; enlarged and applied to the full-size level they give its base, with
-        edges as sharp as the picture's own. Then, for windows: share (0..1)
-        and the window's own middle level, which is its base, so that a view keeps its contrast.
+        edges as sharp as the picture's own. Then, for windows: two more that give the share (0..1) in the
+        same way, and the window's own middle level, which is its base, so that a view keeps its contrast.
 
     Source
     ------
@@ -232,8 +232,8 @@ def local_base(rgb_linear: np.ndarray) -> np.ndarray:
     variance = np.maximum(cv2.blur(level * level, window) - mean * mean, 0)
     a = variance / (variance + BASE_EPS)
     b = mean * (1 - a)
-    share, middle = window_base(level, find_panes(level), radius)
-    return np.dstack([cv2.blur(a, window), cv2.blur(b, window), share, middle])
+    panes = window_base(level, find_panes(level), radius)
+    return np.dstack([cv2.blur(a, window), cv2.blur(b, window), *panes])
 
 
 def apply(
@@ -246,7 +246,7 @@ def apply(
     rgb_linear : (H, W, 3) float32
         Linear sRGB after the light's correction.
     plan : TonePlan
-    base : (H, W, 4) float32
+    base : (H, W, 5) float32
         `local_base` of the picture, brought to this band's geometry.
     sixteen_bit : bool
         uint16 instead of uint8.
@@ -275,18 +275,21 @@ def _tone_chunk(
     most = np.maximum(np.maximum(red, green), blue)
     luma = np.maximum(np.maximum(luma, most * np.float32(COLOUR_SHARE)), np.float32(BLACK))
     level = cv2.log(luma) * np.float32(1 / np.log(2))
-    slope, offset, share, middle = cv2.split(base)
+    slope, offset, share_slope, share_offset, middle = cv2.split(base)
     place = level * slope + offset
     index = np.clip((place - LOG_RANGE[0]) * np.float32(STEPS_EV), 0, len(table) - 1).astype(np.uint16)
     gain = cv2.LUT(index, _whole_table(table.tobytes()))
+    share = level * share_slope + share_offset
     if share.max() > 0:
-        gain = _with_view(gain, level, share, middle, plan)
+        gain = _with_view(gain, level, np.clip(share, 0, 1), middle, plan)
     over = np.flatnonzero(most * gain > ROLL_START)
     if len(over) == 0:
         return cv2.multiply(rgb, cv2.merge([gain] * 3), scale=65535.0, dtype=depth)
     least = np.minimum(np.minimum(red, green), blue)
     own = gain.ravel()[over]
-    factor, white = roll_off_terms(most.ravel()[over] * own, least.ravel()[over] * own)
+    factor, white = roll_off_terms(
+        most.ravel()[over] * own, least.ravel()[over] * own, luma.ravel()[over] * own
+    )
     added = np.zeros_like(gain)
     gain.ravel()[over] *= factor
     added.ravel()[over] = white * np.float32(65535)
@@ -310,16 +313,17 @@ def _with_view(
     return gain * cv2.exp(belongs * (view * np.float32(np.log(2)) - cv2.log(gain)))
 
 
-def roll_off_terms(top: np.ndarray, least: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def roll_off_terms(top: np.ndarray, least: np.ndarray, level: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Bend what lies above `ROLL_START` towards 1, by the largest channel, losing colour on the way.
 
     The hue stays; a colour brighter than white goes to white instead of clipping channel by channel. Pale
-    highlights (a wall beside a lamp) lose their colour sooner than strong ones (a yellow mat).
+    highlights (a wall beside a lamp) lose their colour sooner than strong ones (a yellow mat). The white
+    that they go to is their own level's, so that the rim of a lamp never ends brighter than the lamp.
 
     Parameters
     ----------
-    top, least : (...) float32
-        Largest and smallest channel of each pixel.
+    top, least, level : (...) float32
+        Largest and smallest channel of each pixel, and the level that tone goes by.
 
     Returns
     -------
@@ -328,11 +332,16 @@ def roll_off_terms(top: np.ndarray, least: np.ndarray) -> tuple[np.ndarray, np.n
     """
     start = np.float32(ROLL_START)
     over = np.maximum(top - start, 0) / (1 - start)
-    bent = np.minimum(top, start) + (1 - start) * (1 - np.exp(-over))
+    bent = _bend(top)
     strong = 1 - np.exp(-np.float32(0.35) * np.maximum(over - np.float32(0.5), 0))
     pale = np.clip((least - np.float32(0.5)) * np.float32(3), 0, 1) * np.clip(over * np.float32(0.8), 0, 1)
     colourless = np.maximum(strong, pale)
-    return bent / np.maximum(top, np.float32(BLACK)) * (1 - colourless), bent * colourless
+    return bent / np.maximum(top, np.float32(BLACK)) * (1 - colourless), _bend(level) * colourless
+
+
+def _bend(level: np.ndarray) -> np.ndarray:
+    start = np.float32(ROLL_START)
+    return np.minimum(level, start) + (1 - start) * (1 - np.exp(-np.maximum(level - start, 0) / (1 - start)))
 
 
 def _encode_u8(codes: np.ndarray) -> np.ndarray:

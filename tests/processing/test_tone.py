@@ -81,7 +81,9 @@ def test_grey_stays_grey_and_a_highlight_keeps_its_hue() -> None:
     assert (out.max(-1) == out.min(-1)).all()
     bright = np.broadcast_to(np.array([1.6, 0.9, 0.5], np.float32), (4, 4, 3))
     top, least = bright.max(-1), bright.min(-1)
-    factor, white = tone.roll_off_terms(np.ascontiguousarray(top), np.ascontiguousarray(least))
+    factor, white = tone.roll_off_terms(
+        np.ascontiguousarray(top), np.ascontiguousarray(least), arrays.luminance(np.ascontiguousarray(bright))
+    )
     bent = bright * factor[..., None] + white[..., None]
     assert bent.max() <= 1.0
     order_before, order_after = np.argsort(bright[0, 0]), np.argsort(bent[0, 0])

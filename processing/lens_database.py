@@ -3,6 +3,7 @@
 Source: the lensfun project's database (data CC BY-SA 3.0) through lensfunpy, offline.
 """
 
+import re
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any, Protocol
@@ -19,6 +20,7 @@ FOCAL_SLACK = 0.03
 APERTURE_SLACK = 0.93
 CROP_SLACK = 0.96  # a sensor may be so much larger than the one that the curve was measured on
 ASPECTS = (1.5, 4 / 3, 16 / 9, 1.0)  # of calibration sensors in the database; the binding does not tell which
+GENERATIONS = re.compile(r"\[(?:new|i{2,3}|iv)\]")
 WIDE_FILE = 1.62  # wider than this the file is cut from a 3:2 or 4:3 sensor
 
 
@@ -132,7 +134,8 @@ def _named(camera: Any, facts: LensFacts, crop: float) -> Any:
 
 
 def _offers_a_choice(text: str) -> bool:
-    return " or " in f" {text.lower()} " or ";" in text
+    """Tables name several lenses in one line: "... or ...", or "[II]" for two of the same number."""
+    return " or " in f" {text.lower()} " or ";" in text or bool(GENERATIONS.search(text.lower()))
 
 
 def _fits(lens: Any, facts: LensFacts, crop: float) -> bool:
@@ -151,10 +154,11 @@ def _choose(usable: Sequence[tuple[Any, float]], camera: Any, crop: float, text:
         usable = mounted or usable
     best = max(like for _, like in usable)
     nearest = [lens for lens, like in usable if like >= best - 1e-9]
-    models = {str(lens.model).lower(): str(lens.model) for lens in nearest}
-    if len(models) > 1:
-        return NotFound(f"{text} could be {' or '.join(sorted(models.values()))}")
-    return min(nearest, key=lambda lens: abs(lens.crop_factor - (crop or lens.crop_factor)))
+    names = [parse(f"{_brand(lens)} {lens.model}") for lens in nearest]
+    if not all(same_lens(names[0], other) and names[0].codes == other.codes for other in names[1:]):
+        return NotFound(f"{text} could be {' or '.join(sorted({str(lens.model) for lens in nearest}))}")
+    measured = [lens for lens in nearest if lens.calib_distortion] or nearest
+    return min(measured, key=lambda lens: abs(lens.crop_factor - (crop or lens.crop_factor)))
 
 
 def _built_in(camera: Any, facts: LensFacts, crop: float) -> Any:

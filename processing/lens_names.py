@@ -52,6 +52,8 @@ MAKERS = frozenset(
         "corporation",
         "imaging",
         "company",
+        "camera",
+        "ag",
         "co",
         "ltd",
         "inc",
@@ -65,12 +67,15 @@ LOOSE = frozenset(
     [
         "af",
         "afs",
+        "afi",
         "s",
         "zoom",
         "if",
         "ed",
         "asph",
         "aspherical",
+        "asp",
+        "df",
         "ld",
         "xr",
         "nano",
@@ -101,7 +106,9 @@ LOOSE = frozenset(
         "pro",
     ]
 )
-CODES = re.compile(r"^(?:[abcf]\d{2,3}[a-z]?|sal\w+|sel\w+|h-\w+|\d{2,4})$")
+# Of each of these groups a name has one at most: two names with different ones are two lenses
+EXCLUSIVE = (frozenset(["af", "afs", "afi", "ai"]), frozenset(["smc", "hd"]))
+CODES = re.compile(r"^(?:[abcfg]\d{2,3}[a-z]?|sal\w+|sel\w+|h-\w+|\d{2,4})$")
 JOINED = (
     (r"di\s*-?\s*iii", " di3 "),
     (r"di\s*-?\s*ii\b", " di2 "),
@@ -112,17 +119,22 @@ JOINED = (
     (r"\brf\s*-\s*s(?=\d|\b)", r" rfs "),
     (r"\bts\s*-\s*e(?=\d|\b)", " tse "),
     (r"\bmp\s*-\s*e(?=\d|\b)", " mpe "),
-    (r"\baf\s*-\s*(?:s|p|i|d|f)\b", lambda m: " afp " if "p" in m.group(0) else " "),
+    (r"\baf\s*-\s*([spi])\b", r" af\1 "),
+    (r"\baf\s*-\s*[df]\b", " af "),
+    (r"\bsoft\s+focus\b", " soft "),
     (r"\bai\s*-\s*s\b", " ais "),
     (r"\bat\s*-\s*x\b", " atx "),
     (r"\bpc\s*-\s*e\b", " pce "),
     (r"\bfish\s*-?\s*eye\b", " fisheye "),
+    (r"\bcircular\b(?!\s+fisheye)", " circular fisheye "),
+    (r"\bpower\s+zoom\b", " pz "),
+    (r"(?<=sigma)(.*)\brf\b", r"\1 "),
     (r"power\s*o\.?\s*i\.?\s*s", " ois "),
     (r"o\.\s*i\.\s*s\.?", " ois "),
     (r"mega\s*o\.?i\.?s\.?", " ois "),
     (r"\bt\s*\*", " "),
     (r"\bm\.\s*(?=zuiko|\d)", " mft "),
-    (r"\blumix\s+g\b", " mft "),
+    (r"\blumix\s+g\b", " lumix mft "),
     (r"\(.*?compat.*?\)", " "),
     (r"(?<=sigma)(.*)\ba0(?=\d\d)", r"\1 art 0"),
     (r"(?:\|\s*|\[\s*)a\b\]?", " art "),
@@ -188,6 +200,8 @@ def parse(name: str) -> LensName:
                 else words
             )
             kind.add(part)
+    if words & {"mft", "nx"} or ("dg" in words and "leica" in makers):
+        words -= {"ois", "x"}  # some tables carry these, the makers' files and other tables do not
     return LensName(low, high, wide, tele, *(frozenset(v) for v in (words, loose, codes, makers)))
 
 
@@ -195,7 +209,7 @@ def _numbers(text: str) -> tuple[str, float, float, float, float]:
     """Cut focal lengths and apertures out of the text."""
     low = high = wide = tele = 0.0
     old = re.search(
-        rf"(?<![\d.,-])({NUMBER})(?:-({NUMBER}))?/({NUMBER})(?:-({NUMBER}))?(?:\s*mm)?(?![\d/.])", text
+        rf"(?<![\d.,-])(?:1:)?({NUMBER})(?:-({NUMBER}))?/({NUMBER})(?:-({NUMBER}))?(?:\s*mm)?(?![\d/.])", text
     )
     if old and float(old.group(3).replace(",", ".")) >= 7 and "f/" not in text:
         wide, tele = _pair(old.group(1), old.group(2))
@@ -207,6 +221,7 @@ def _numbers(text: str) -> tuple[str, float, float, float, float]:
     if aperture:
         wide, tele = _pair(aperture.group(1), aperture.group(2))
         text = text[: aperture.start()] + " " + text[aperture.end() :]
+        text = re.sub(rf"\bf\s*/?\s*{re.escape(aperture.group(1))}(?![\d.,])", " ", text)  # named twice
     focal = re.search(rf"({NUMBER})\s*(?:mm)?\s*(?:-\s*({NUMBER}))?\s*mm", text) or re.search(
         rf"(?<![\w.])({NUMBER})(?:\s*-\s*({NUMBER}))?(?![\w.])", text
     )
@@ -232,17 +247,36 @@ def same_numbers(a: LensName, b: LensName) -> bool:
 
 
 def same_lens(a: LensName, b: LensName) -> bool:
-    """Numbers and words agree, and neither codes nor makers contradict each other."""
-    if not same_numbers(a, b) or a.words != b.words:
+    """Numbers and words agree, and neither codes, makers nor exclusive words contradict each other."""
+    if not same_numbers(a, b) or not _same_words(a.words, b.words):
         return False
     if a.codes and b.codes and not a.codes & b.codes:
+        return False
+    if any(a.loose & g and b.loose & g and not a.loose & b.loose & g for g in EXCLUSIVE):
+        return False
+    if not (a.words | b.words) - MOUNTS and _models(a) != _models(b):
         return False
     return not (a.makers and b.makers and not _kin(a.makers) & _kin(b.makers))
 
 
+MOUNTS = frozenset(["e", "fe"])
+MODEL = re.compile(r"^[abcfg]\d{3}[a-z]?$")
+
+
+def _models(name: LensName) -> set[str]:
+    """Model numbers: all that tells generations apart in names that are only a mount and numbers."""
+    return {code for code in name.codes if MODEL.match(code)}
+
+
+def _same_words(a: frozenset[str], b: frozenset[str]) -> bool:
+    """Equal, or one leaves out the line's name "art": the older lenses of these numbers are called "ex"."""
+    return a == b or (a ^ b == {"art"} and "ex" not in a and bool(a & {"dg", "dc", "dn"}))
+
+
 FAMILIES = (
     {"nikon", "nikkor"},
-    {"sony", "minolta", "konica", "zeiss", "carl"},
+    {"minolta", "konica"},
+    {"zeiss", "carl"},
     {"fujifilm", "fujinon", "fuji"},
     {"panasonic", "lumix", "leica"},
     {"olympus", "om"},
@@ -259,6 +293,6 @@ def _kin(makers: frozenset[str]) -> set[int | str]:
 
 
 def likeness(a: LensName, b: LensName) -> float:
-    """Share of loose words and codes in common, to choose between equals."""
+    """Share of loose words and codes in common, and one for equal words, to choose between equals."""
     mine, theirs = a.loose | a.codes | a.makers, b.loose | b.codes | b.makers
-    return len(mine & theirs) / max(len(mine | theirs), 1)
+    return len(mine & theirs) / max(len(mine | theirs), 1) + float(a.words == b.words)

@@ -236,7 +236,9 @@ def _plain(path: Path | str, max_edge: int | None) -> np.ndarray:
 
 def _measure(eight: np.ndarray, picture: Scene, plan: Plan) -> quality.Quality:
     raised = [*casts.codes(plan.light)]
-    if plan.level.level == "none" and plan.level.source == "none":
+    if plan.curve.code:
+        raised.append(plan.curve.code)
+    elif plan.level.level == "none" and plan.level.source == "none":
         raised.append("level_unsure")
     raised += sorted({use.alignment.code or "not_aligned" for use in plan.frames if not use.used})
     height, width = eight.shape[:2]

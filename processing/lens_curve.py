@@ -48,6 +48,7 @@ class Curve:
     vignetting_unit: float = 1.0
     uncertainty_percent: float = 0.0
     offset: tuple[float, float] = field(default=(0.0, 0.0))
+    code: str = ""  # why there is none, as in `quality.NEEDS_LOOK`
 
     def __post_init__(self) -> None:
         if self.source not in SOURCES:
@@ -142,6 +143,8 @@ class Curve:
             out["vignetting_unit"] = float(self.vignetting_unit)
         if self.name:
             out["name"] = self.name
+        if self.code:
+            out["code"] = self.code
         if self.uncertainty_percent:
             out["uncertainty_percent"] = float(self.uncertainty_percent)
         return out

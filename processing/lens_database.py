@@ -20,6 +20,9 @@ FOCAL_SLACK = 0.03
 APERTURE_SLACK = 0.93
 CROP_SLACK = 0.96  # a sensor may be so much larger than the one that the curve was measured on
 ASPECTS = (1.5, 4 / 3, 16 / 9, 1.0)  # of calibration sensors in the database; the binding does not tell which
+FLAT_REACH = 1.6  # straight half diagonals that a curve covers
+LEAST_FLAT = 0.83  # of the bent half diagonal that has to fit into it: the ends of a 3:2 frame's middle row
+FLAT_TERMS, FLAT_ERROR = 6, 0.001
 GENERATIONS = re.compile(r"\[(?:new|i{2,3}|iv)\]")
 WIDE_FILE = 1.62  # wider than this the file is cut from a 3:2 or 4:3 sensor
 
@@ -85,9 +88,13 @@ def find_in_database(facts: LensFacts) -> Curve | NotFound:
     if not crop:
         return NotFound(f"the size of the sensor of {facts.model or 'the camera'} is not known")
     lens = _built_in(camera, facts, crop) if fixed else _named(camera, facts, crop)
+    if isinstance(lens, NotFound) and "fisheye" in parse(str(facts.lens)).words:
+        return NotFound(f"{facts.lens} is a fisheye lens; {lens.reason}", "fisheye")
     if isinstance(lens, NotFound):
         return lens
     curve = curve_of_lens(lens, float(facts.focal_mm), crop_factor=crop, aperture=facts.aperture)
+    if curve is None and _is_fisheye(lens):
+        return NotFound(f"{lens.model} is a fisheye lens: its view does not fit a flat picture", "fisheye")
     if curve is None:
         return NotFound(f"the database has no curve for {lens.model} at {facts.focal_mm:g} mm")
     return _for_file(curve, facts, crop)
@@ -177,7 +184,12 @@ def _built_in(camera: Any, facts: LensFacts, crop: float) -> Any:
 def curve_of_lens(
     lens: Any, focal_mm: float, *, crop_factor: float, aperture: float | None = None
 ) -> Curve | None:
-    """The curve of a database entry at a focal length, for a sensor of the given crop factor; or None."""
+    """The curve of a database entry at a focal length, for a sensor of the given crop factor; or None.
+
+    A fisheye's takes it to a flat picture, when most of the frame fits one.
+    """
+    if _is_fisheye(lens):
+        return _flattened(lens, focal_mm, crop_factor)
     terms = lens.interpolate_distortion(focal_mm) if lens.calib_distortion else None
     if terms is None:
         return None
@@ -200,6 +212,35 @@ def curve_of_lens(
         vignetting_unit=float(crop_factor / lens.crop_factor),
         offset=(float(lens.center_x) / unit, float(lens.center_y) / unit),
     )
+
+
+def _is_fisheye(lens: Any) -> bool:
+    return "RECTILINEAR" not in str(lens.type)
+
+
+def _flattened(lens: Any, focal_mm: float, crop_factor: float) -> Curve | None:
+    """A fisheye's projection and distortion as one curve, sampled from the library's own modifier."""
+    middle, reach = 750, 3000
+    modifier = lensfunpy.Modifier(lens, crop_factor, 2 * middle + 1, 2 * middle + 1)
+    flags = lensfunpy.ModifyFlags.DISTORTION | lensfunpy.ModifyFlags.GEOMETRY
+    flat = lensfunpy.LensType.RECTILINEAR
+    modifier.initialize(focal_mm, 8.0, 1000.0, scale=1.0, targeom=flat, flags=flags)
+    placed = modifier.apply_geometry_distortion(middle, middle, reach, 1)
+    if not lens.calib_distortion or placed is None:
+        return None
+    half = float(np.hypot(middle, middle))
+    bent = (placed[0, 1:, 0].astype(float) - middle) / half
+    straight = np.arange(1, reach) / half * (bent[7] / (8 / half))  # the centre keeps its size
+    rows = np.isfinite(bent) & (bent > 0.01) & (straight <= FLAT_REACH)
+    if not rows.any() or bent[rows].max() < LEAST_FLAT:
+        return None
+    powers = np.stack([bent[rows] ** (2 * n) for n in range(1, FLAT_TERMS + 1)], 1)
+    terms = np.linalg.lstsq(powers * bent[rows, None], straight[rows] - bent[rows], rcond=None)[0]
+    missed = powers @ terms * bent[rows] + bent[rows] - straight[rows]
+    if np.abs(missed).max() > FLAT_ERROR:
+        return None
+    why = f"{lens.model} at {focal_mm:g} mm, its fisheye view made flat"
+    return Curve("database", "brown", tuple(float(v) for v in terms), why, name=str(lens.model))
 
 
 def _aspect(lens: Any, focal_mm: float) -> float:

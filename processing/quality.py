@@ -14,6 +14,7 @@ NEEDS_LOOK: dict[str, str] = {
     "not_level": "Some walls still lean; look along the edges of doors and windows.",
     "level_unsure": "The picture shows too few straight edges to be levelled with confidence.",
     "lens_unknown": "The lens curve could not be found; straight lines may still bend.",
+    "fisheye": "This is a fisheye view; its lines and level were left as they are.",
     "soft": "The picture is soft: out of focus or shaken.",
     "shaken_frame": "One frame of the bracket was shaken and left out.",
     "clipped": "Large parts are burnt out outside windows and lamps.",

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class NotFound:
-    """Nothing could be estimated; `reason` says why in words for people.
+    """Nothing could be estimated; `reason` says why in words for people, `code` which kind of picture it is
+    ("fisheye", "lens_unknown"; see `quality.NEEDS_LOOK`) where that matters to others.
 
     Examples
     --------
@@ -15,6 +16,7 @@ class NotFound:
     """
 
     reason: str
+    code: str = ""
 
     def __bool__(self) -> bool:
         return False

@@ -1,12 +1,12 @@
 """What a picture shows of its own geometry (analysed once, kept as JSON) and what a visit settles from it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from . import crop, lens, lens_lines, verticals
+from . import crop, fisheye, lens, lens_check, lens_lines, verticals
 from .edges import NO_EDGES, Edges, find_edges
 from .lens_curve import NO_CURVE, TERMS, Curve, fitted_curve, frame
 from .lens_database import LensFacts, find_in_database
@@ -17,7 +17,7 @@ from .vanishing import Axes, Lines, find_axes
 from .verticals import Level
 
 SEED = 0
-REJECT_COST = 6.0  # log likelihood
+STRONG_BOW, STRONG_EVIDENCE = 2.0, 30.0  # % of the height, log likelihood
 KEEP_SHARE = 0.80
 
 
@@ -33,6 +33,7 @@ class Sighting:
     focal_px: float
     focal_source: str  # "equivalent" | "crop" | "guess"
     size: tuple[int, int]
+    developed: bool = False  # not a raw file: the camera may have straightened it
 
     def to_json(self) -> dict[str, Any]:
         """Plain dict, some tens of kilobytes."""
@@ -40,12 +41,13 @@ class Sighting:
         return {
             "edges": self.edges.to_json(),
             "segments": self.segments.to_json(),
-            "database": found.to_json() if isinstance(found, Curve) else {"reason": found.reason},
+            "database": found.to_json() if isinstance(found, Curve) else asdict(found),
             "lens": self.lens,
             "focal_mm": self.focal_mm,
             "focal_px": self.focal_px,
             "focal_source": self.focal_source,
             "size": list(self.size),
+            "developed": self.developed,
         }
 
     @classmethod
@@ -55,12 +57,13 @@ class Sighting:
         return cls(
             edges=Edges.from_json(data["edges"]),
             segments=Segments.from_json(data["segments"]),
-            database=NotFound(base["reason"]) if "reason" in base else Curve.from_json(base),
+            database=NotFound(**base) if "reason" in base else Curve.from_json(base),
             lens=data["lens"],
             focal_mm=float(data["focal_mm"]),
             focal_px=float(data["focal_px"]),
             focal_source=data["focal_source"],
             size=(int(data["size"][0]), int(data["size"][1])),
+            developed=bool(data.get("developed", False)),
         )
 
 
@@ -94,9 +97,16 @@ def look(grey_u8: np.ndarray, facts: LensFacts) -> Sighting:
         focal_px=focal,
         focal_source=source,
         size=(facts.width, facts.height),
+        developed=getattr(facts, "kind", "raw") != "raw",
     )
+    circle = fisheye.find_circle(grey_u8)
+    if circle is not None:
+        words = f"a round picture of {circle:.2f} half diagonals on a dark frame: a fisheye view"
+        return replace(sighting, database=NotFound(words, "fisheye"))
     known = sighting.database
-    if isinstance(known, Curve) and isinstance(_by_database(sighting, known), Draft):
+    if isinstance(known, NotFound) and known.code == "fisheye":
+        return sighting
+    if isinstance(known, Curve) and _check(sighting, known).is_sure:
         return sighting  # the lens is known and straightens the segments: the longer search is not needed
     return replace(sighting, edges=find_edges(grey_u8))
 
@@ -118,6 +128,8 @@ def settle(sightings: Sequence[Sighting], *, by_hand: Mapping[int, Level] | None
     levels = verticals.settle([d.level for d in done])
     out = []
     for i, (s, d, level) in enumerate(zip(sightings, done, levels, strict=True)):
+        if d.curve.code:  # what the other views agree on does not straighten bent lines
+            level = replace(verticals.LEVEL_AS_IS, why=d.curve.why)
         level = by_hand[i] if i in by_hand else limited(level, s.size, d.curve, d.focal_px)
         out.append(_rounded(d.curve, level, d.focal_px))
     return out
@@ -137,18 +149,24 @@ def settle_group(group: Sequence[Sighting]) -> list[Draft]:
     out: list[Draft | None] = [None] * len(group)
     reasons = [""] * len(group)
     for i, s in enumerate(group):
-        if isinstance(s.database, Curve):
-            draft = _by_database(s, s.database)
-            if isinstance(draft, Draft):
-                out[i] = draft
-            else:
-                reasons[i] = draft.reason + "; "
+        found = _by_database(s, s.database) if isinstance(s.database, Curve) else s.database
+        if isinstance(found, Draft):
+            out[i] = found
+        elif found.code:
+            out[i] = _left_alone(s, found)
         else:
-            reasons[i] = s.database.reason + "; "
-    if any(d is None for d in out):
-        blind = _by_lines(group, reasons)
-        out = [d or b for d, b in zip(out, blind, strict=True)]
+            reasons[i] = found.reason + "; "
+    rest = [i for i, d in enumerate(out) if d is None]
+    if rest:
+        blind = _by_lines([group[i] for i in rest], [reasons[i] for i in rest])
+        for i, draft in zip(rest, blind, strict=True):
+            out[i] = draft
     return [d for d in out if d is not None]
+
+
+def _left_alone(s: Sighting, found: NotFound) -> Draft:
+    """A picture whose lines bend too much to be straightened or levelled."""
+    return Draft(replace(NO_CURVE, why=found.reason, code=found.code), NotFound(found.reason), s.focal_px)
 
 
 def _view(s: Sighting, curve: Curve) -> View:
@@ -165,15 +183,19 @@ def _draft(s: Sighting, curve: Curve, fit: ViewFit) -> Draft:
     return Draft(curve, level, fit.focal * half if isinstance(level, Level) else s.focal_px)
 
 
+def _check(s: Sighting, curve: Curve) -> lens_check.Check:
+    return lens_check.check(lambda c: _view(s, c), curve, lens_lines.load_priors()[-1])
+
+
 def _by_database(s: Sighting, curve: Curve) -> Draft | NotFound:
-    """Keep the database's curve unless the picture's own lines are straighter without it."""
-    prior = lens_lines.load_priors()[-1]
-    with_curve = fit_rooms([_view(s, curve)], np.zeros(TERMS), prior, fixed=curve)
-    without = fit_rooms([_view(s, NO_CURVE)], np.zeros(TERMS), prior, fixed=NO_CURVE, reference=with_curve)
-    gain = without.cost - with_curve.cost
-    if gain < -REJECT_COST:
-        return NotFound(f"{curve.name} bends this picture's lines (evidence {gain:.0f})")
-    return _draft(s, replace(curve, why=f"{curve.why}; evidence {gain:.0f}"), with_curve.views[0])
+    """Keep the database's curve unless the picture's own lines are straighter without it or with another."""
+    checked = _check(s, curve)
+    was_flattened = curve.model == "brown"  # a fisheye's: cameras that have them may flatten on their own
+    objection = checked.objection(curve.name, developed=s.developed or was_flattened)
+    if objection is not None:
+        return objection
+    why = f"{curve.why}; evidence {checked.gain:.0f}"
+    return _draft(s, replace(curve, why=why), checked.fit.views[0])
 
 
 def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
@@ -209,6 +231,12 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
         return [
             _draft(s, replace(curve, why=r + curve.why), v)
             for s, v, r in zip(group, fit.views, reasons, strict=True)
+        ]
+    bow = np.abs(lens_lines.bow_percent(fit.coefficients, group[0].size)).max()
+    if bow > STRONG_BOW and none.cost - fit.cost > STRONG_EVIDENCE:
+        words = f"lines bend by {bow:.1f} % of the height; {curve.reason}"
+        return [
+            _left_alone(s, NotFound(r + words, "lens_unknown")) for s, r in zip(group, reasons, strict=True)
         ]
     return [
         _draft(s, replace(NO_CURVE, why=r + curve.reason), v)

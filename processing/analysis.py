@@ -20,13 +20,14 @@ from .casts import CameraColour, LightAnalysis
 from .errors import ProcessingError
 from .facts import Facts
 from .frame import Frame, grey_from_linear
+from .likeness import NO_LANDMARKS, Landmarks, find_landmarks
 from .merging import Merger, find_view, refine_difference
 from .plan import STILL, FrameUse
 from .results import NotFound
 from .straightening import Sighting
 from .tone import ToneAnalysis
 
-ANALYSIS_VERSION = 1
+ANALYSIS_VERSION = 2
 LOOK_EDGE_PX = 1500  # lines are found at this size; ALGORITHMS: .03 degrees of lean are still seen
 HALF_FROM_PX = 3000  # raw frames this wide are looked at without demosaicing
 POINTS_EDGE_PX = 240  # small picture kept for "this is white here" marks
@@ -95,6 +96,7 @@ class Analysis:
     small: np.ndarray  # (h, w, 3) float16 linear sRGB, for neutral points
     moving: np.ndarray | None = None  # (h, w) bool
     notes: tuple[str, ...] = ()
+    landmarks: Landmarks = NO_LANDMARKS
 
     @property
     def size(self) -> tuple[int, int]:
@@ -115,6 +117,7 @@ class Analysis:
             "small": pack(self.small),
             "moving": None if self.moving is None else pack_mask(self.moving),
             "notes": list(self.notes),
+            "landmarks": self.landmarks.to_json(),
         }
 
     @classmethod
@@ -135,6 +138,7 @@ class Analysis:
             small=unpack(data["small"]),
             moving=None if data["moving"] is None else unpack_mask(data["moving"]),
             notes=tuple(data["notes"]),
+            landmarks=Landmarks.from_json(data["landmarks"]),
         )
 
 
@@ -220,6 +224,7 @@ def analyse(
         ).astype(np.float16),
         moving=moving,
         notes=tuple(dict.fromkeys(notes)),
+        landmarks=find_landmarks(scene),
     )
 
 

@@ -37,7 +37,7 @@ __all__ = [
     "thumbnail",
 ]
 
-METHOD_VERSION = "1"  # raised when the same plan would give other pixels
+METHOD_VERSION = "2"  # raised when the same plan would give other pixels
 
 
 @dataclass(frozen=True)

@@ -5,23 +5,28 @@ come last and win.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from . import casts, crop, straightening, tone, verticals
+from . import casts, crop, likeness, straightening, tone, verticals
 from .analysis import Analysis, pack_mask
 from .casts import LightPlan
 from .crop import Crop
 from .lens_curve import Curve
+from .light_records import MAP_STEP
 from .plan import Plan
 from .straightening import Straight
+from .tone import ToneAnalysis
 from .verticals import Level
 from .warp import Geometry
 from .wishes import Wishes
 
 DEFAULT_RATIO = "source"
+MOST_SHIFT_EV = 1.5  # a picture whose group would have it further from its own levels keeps its own
+NEGLIGIBLE = 0.002  # ln units of colour: below, nothing is moved
 
 
 def settle(
@@ -53,8 +58,10 @@ def settle(
         return []
     wanted = [_as_wishes(w) for w in (wishes or [None] * len(analyses))]
     straight = _straighten(analyses, wanted)
-    lights = _light(analyses, wanted, names)
-    tones = tone.settle([a.tone for a in analyses])
+    pairs = likeness.match([a.landmarks for a in analyses], [a.size for a in analyses])
+    lights = _light(analyses, wanted, names, pairs)
+    levels = _levels_together(analyses, pairs)
+    tones = tone.settle(levels)
     plans = []
     for i, one in enumerate(analyses):
         plans.append(
@@ -68,7 +75,7 @@ def settle(
                 focal_px=straight[i].focal_px,
                 crop=_crop(straight[i], one, wanted[i]),
                 light=lights[i],
-                tone=_tone(one, tones[i], wanted[i]),
+                tone=_tone(levels[i], tones[i], wanted[i]),
                 moving=None if one.moving is None else pack_mask(one.moving),
                 moving_share=0.0 if one.moving is None else round(float(one.moving.mean()), 4),
                 notes=one.notes,
@@ -99,7 +106,10 @@ def _straighten(analyses: Sequence[Analysis], wanted: Sequence[Wishes]) -> list[
 
 
 def _light(
-    analyses: Sequence[Analysis], wanted: Sequence[Wishes], names: Sequence[Sequence[str]] | None
+    analyses: Sequence[Analysis],
+    wanted: Sequence[Wishes],
+    names: Sequence[Sequence[str]] | None,
+    pairs: Sequence[likeness.Pair],
 ) -> list[LightPlan]:
     points = [
         _points(one, wish, names[i] if names else None)
@@ -111,7 +121,47 @@ def _light(
         if wish.warmth_kept is not None:
             kept = [points[i]] if points[i] else None
             plans[i] = casts.settle([analyses[i].light], warmth_kept=wish.warmth_kept, neutral_points=kept)[0]
-    return plans
+    offsets = likeness.colour_offsets(
+        pairs,
+        [a.landmarks for a in analyses],
+        [casts.correction_uv(plan) for plan in plans],
+        [bool(p) for p in points],
+    )
+    return [_shifted(plan, offset) for plan, offset in zip(plans, offsets, strict=True)]
+
+
+def _shifted(plan: LightPlan, offset: np.ndarray) -> LightPlan:
+    """The plan with a little more light taken away; one that takes none stays as it is."""
+    if plan.strength == 0 or not np.abs(offset).max() > NEGLIGIBLE:
+        return plan
+    size = plan.map_uv.shape[1::-1]
+    moved: np.ndarray = plan.map_uv + likeness.field(offset, size) / np.float32(plan.strength)
+    moved = np.round(moved / MAP_STEP).astype(np.float32) * np.float32(MAP_STEP)
+    why = f"{plan.why}; matched to the other pictures"
+    changed = replace(plan, map_uv=moved, why=why)
+    return replace(changed, areas=casts.find_areas(changed))
+
+
+def _levels_together(analyses: Sequence[Analysis], pairs: Sequence[likeness.Pair]) -> list[ToneAnalysis]:
+    """Each picture's levels, replaced by their group's where pictures see the same surfaces.
+
+    Brought to one exposure, joined pictures get the same curve, so that what they share comes out alike.
+    """
+    stops, groups = likeness.exposures(pairs, [likeness.log2_levels(a.landmarks) for a in analyses])
+    own = [a.tone for a in analyses]
+    out = list(own)
+    for group in np.unique(groups):
+        members = np.flatnonzero(groups == group)
+        if len(members) < 2:
+            continue
+        for i in members:
+            common = {
+                name: float(np.mean([getattr(own[k], name) - stops[k] for k in members]) + stops[i])
+                for name in ("bright_ev", "middle_ev", "dark_ev", "window_ev", "white_ev")
+            }
+            if abs(common["bright_ev"] - own[i].bright_ev) < MOST_SHIFT_EV:
+                out[i] = replace(own[i], **common)
+    return out
 
 
 def _points(
@@ -128,14 +178,14 @@ def _points(
     return found
 
 
-def _tone(one: Analysis, settled: tone.TonePlan, wish: Wishes) -> tone.TonePlan:
+def _tone(one: ToneAnalysis, settled: tone.TonePlan, wish: Wishes) -> tone.TonePlan:
     """The set's tone, with what the person asked for laid over it."""
     given = {
         key: getattr(wish, key)
         for key in ("brightness_ev", "lift", "window_hold", "contrast")
         if getattr(wish, key) is not None
     }
-    return tone.settle([one.tone], **given)[0] if given else settled
+    return tone.settle([one], **given)[0] if given else settled
 
 
 def _crop(straight: Straight, one: Analysis, wish: Wishes) -> Crop:

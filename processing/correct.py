@@ -37,6 +37,7 @@ __all__ = [
     "thumbnail",
 ]
 
+MAPS_SHARE = 0.25
 METHOD_VERSION = "2"  # raised when the same plan would give other pixels
 
 
@@ -268,15 +269,16 @@ def lean_left(small_u8: np.ndarray, plan: Plan) -> float | None:
 
 
 def _maps(picture: Scene, plan: Plan) -> dict[str, np.ndarray]:
-    """Light map, masks and alignments, as `--maps` saves them."""
-    height, width = picture.small.shape[:2]
+    """Light map, masks and alignments, as `--maps` saves them: a quarter of the size."""
+    width, height = (max(1, round(v * MAPS_SHARE)) for v in plan.size)
+    small = arrays.shrink(picture.small, (width, height))
     moving = np.zeros((height, width), bool)
     if plan.moving is not None:
         mask = unpack_mask(plan.moving).astype(np.uint8)
         moving = cv2.resize(mask, (width, height), interpolation=cv2.INTER_NEAREST) > 0
     return {
-        "light": casts.light_of(plan.light, picture.small).astype(np.float16),
+        "light": casts.light_of(plan.light, small).astype(np.float16),
         "moving": moving,
-        "view": view_mask(picture.small),
+        "view": view_mask(small),
         "frame_to_reference": np.array([use.alignment.matrix for use in plan.frames]),
     }

@@ -68,6 +68,35 @@ def test_a_held_view_is_brighter_than_the_wall_and_keeps_its_pattern() -> None:
     assert (toned(scene)[mask].max(-1) >= 254).mean() < 0.3
 
 
+def test_the_wall_right_beside_a_pane_is_as_light_as_the_wall() -> None:
+    wall = np.full((400, 600, 3), 0.12, np.float32)
+    rng = np.random.default_rng(5)
+    wall[120:280, 200:400] = rng.uniform(1.2, 2.6, (4, 5, 1)).repeat(40, 0).repeat(40, 1)  # a view
+    row = lightness(toned(wall))[150:250].mean(0)
+    assert abs(row[194:200] - row[100:150].mean()).max() < 1.0
+    assert row[201:399].min() > row[100:150].mean()
+
+
+def test_the_rim_of_a_lamp_is_not_brighter_than_the_lamp_nor_darker_than_the_wall() -> None:
+    x = np.arange(900, dtype=np.float32)
+    level = 0.25 + 0.9 * np.exp(-np.maximum(400 - x, 0) / 60)  # a warm glow that ends in the clipped lamp
+    tint = np.where(x[:, None] < 400, np.array([1.25, 1.0, 0.8]), 1.0)
+    row = np.where(x < 400, level, 1.6)[:, None] * tint
+    scene = np.broadcast_to(row.astype(np.float32), (300, 900, 3)).copy()
+    light = lightness(toned(scene))[150]
+    assert np.diff(light).min() > -0.5
+
+
+def test_light_that_fades_into_the_ceiling_is_not_taken_for_a_view() -> None:
+    y, x = np.mgrid[0:400, 0:600].astype(np.float32)
+    lamp = (abs(x - 300) < 120) & (abs(y - 150) < 25)
+    away = np.hypot(np.maximum(abs(x - 300) - 120, 0), np.maximum(abs(y - 150) - 25, 0))
+    level = np.where(lamp, 6.0 + 1.5 * (x > 300), 0.15 + 2.2 * np.exp(-away / 18))
+    light = lightness(toned(np.repeat(level[..., None], 3, 2).astype(np.float32)))
+    below = light[176:300, 300]  # from the lamp outwards it only gets darker
+    assert np.diff(below).max() < 0.5
+
+
 def test_order_of_lightness_inside_a_surface_is_kept() -> None:
     ramp = np.linspace(0.05, 0.5, 900, dtype=np.float32)[None, :, None].repeat(200, 0).repeat(3, 2)
     out = toned(np.ascontiguousarray(ramp))[100].astype(int)

@@ -19,16 +19,16 @@ from .lens_lines import Chains, Prior
 from .segments import Segments
 
 BOW_SIGMA_PX = 0.10  # measured on rendered rooms with the true curve taken out: median rms of a chain
-BOW_POINTS = 5.0  # a line's bends are of one piece: it counts as so many points at most
-ANGLE_SIGMA_PX = 0.16  # the same for a whole line turning: its points err together
+BOW_POINTS = 2.5  # bends are of one piece, and some lines are really bent: a line counts as so many at most
+ANGLE_SIGMA_PX = 0.12  # the same for a whole line turning: its points err together
 POINTS_APART_PX = 4.0  # points closer than this err together
-ANGLE_FLOOR_DEG = 0.05  # builders' and furniture's own lean; no source
+ANGLE_FLOOR_DEG = 0.02  # edge bias of long lines; a room built worse raises its own `noise_of`
 AXES = 3
 STEEP_DEG = 15.0
 FOCAL_SIGMA = {"equivalent": 0.03, "crop": 0.03, "guess": 0.3}  # of the logarithm
 ROUNDS = (4.0, 2.0, 1.0, 1.0, 1.0)  # how tolerant the weights are, round by round
 STEPS = 2  # Gauss-Newton steps in each round
-ANGLE_SCALE, BOW_SCALE = 2.5, 3.0  # in sigmas: beyond it a line's pull fades (angles: to nothing)
+ANGLE_SCALE, BOW_SCALE = 3.5, 2.0  # in sigmas: beyond it a line's pull fades (angles: to nothing)
 CLASSES_PX = (45.0, 90.0)  # short, middling and long lines are believed by how many of their class agree
 FEWEST_AGREE = 0.15
 NOISE_REACH, MOST_NOISE = 8.0, 3.0

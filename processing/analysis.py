@@ -216,7 +216,9 @@ def analyse(
         reference=reference,
         facts=tuple(one.facts for one in seen),
         frames=tuple(frames),
-        sighting=straightening.look(grey_from_linear(seen[reference].rgb_linear), facts),
+        sighting=straightening.look(
+            grey_from_linear(seen[reference].rgb_linear), facts, rgb_linear=seen[reference].rgb_linear
+        ),
         light=light,
         tone=tone.analyse(work * casts.gains(plan, work)),
         small=arrays.shrink(

@@ -98,16 +98,15 @@ class Curve:
 
     def fringe_points(self, xy: np.ndarray, size: tuple[int, int], *, channel: int) -> np.ndarray:
         """Where red (0) or blue (2) lies for green points in the bent picture. (..., 2) pixels."""
-        terms = {0: self.red, 2: self.blue}.get(channel, ())
-        if not terms:
+        if not {0: self.red, 2: self.blue}.get(channel, ()):
             return np.array(xy, float)
-        v, c, b = terms
+        return self._scaled(xy, size, lambda r: self.fringe_radius(r, channel=channel))
 
-        def shifted(r: np.ndarray) -> np.ndarray:
-            q = r * self.unit
-            return r * (v + c * q + b * q * q)
-
-        return self._scaled(xy, size, shifted)
+    def fringe_radius(self, radius: np.ndarray, *, channel: int) -> np.ndarray:
+        """Radius of red (0) or blue (2) where green is bent to `radius`; half diagonals."""
+        v, c, b = {0: self.red, 2: self.blue}.get(channel, ()) or (1.0, 0.0, 0.0)
+        q = radius * self.unit
+        return radius * (v + c * q + b * q * q)
 
     def light_left(self, radius: np.ndarray) -> np.ndarray:
         """Share of the centre's light at a bent radius in half diagonals; 1 where nothing is known."""

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from . import crop, fisheye, lens, lens_check, lens_lines, verticals
+from . import crop, fisheye, fringes, lens, lens_check, lens_lines, verticals
 from .edges import NO_EDGES, Edges, find_edges
 from .lens_curve import NO_CURVE, TERMS, Curve, fitted_curve, frame
 from .lens_database import LensFacts, find_in_database
@@ -76,7 +76,7 @@ class Straight:
     focal_px: float
 
 
-def look(grey_u8: np.ndarray, facts: LensFacts) -> Sighting:
+def look(grey_u8: np.ndarray, facts: LensFacts, *, rgb_linear: np.ndarray | None = None) -> Sighting:
     """Analyse one picture: edges and segments of its display-like grey, the curve that its file names.
 
     Parameters
@@ -85,6 +85,8 @@ def look(grey_u8: np.ndarray, facts: LensFacts) -> Sighting:
         About 1500 px, the whole frame after orientation.
     facts : LensFacts
         Width and height are those of the full frame.
+    rgb_linear : (h, w, 3) float32 array, optional
+        The same picture as linear light: whether a developed file still shows the lens's fringes.
     """
     focal, source = lens.focal_px(facts)
     names = (facts.maker, facts.model, facts.lens)
@@ -106,9 +108,27 @@ def look(grey_u8: np.ndarray, facts: LensFacts) -> Sighting:
     known = sighting.database
     if isinstance(known, NotFound) and known.code == "fisheye":
         return sighting
+    if isinstance(known, Curve) and sighting.developed:
+        known = _as_developed(known, rgb_linear)
+        sighting = replace(sighting, database=known)
     if isinstance(known, Curve) and _check(sighting, known).is_sure:
         return sighting  # the lens is known and straightens the segments: the longer search is not needed
     return replace(sighting, edges=find_edges(grey_u8))
+
+
+def _as_developed(curve: Curve, rgb_linear: np.ndarray | None) -> Curve:
+    """What of a lens a developed file still needs: fringes only when it shows them; cameras even out the
+    fall-off of light on their own, and a picture does not tell.
+    """
+    why = curve.why
+    if curve.has_fringes:
+        found = fringes.shown(rgb_linear, curve) if rgb_linear is not None else fringes.UNSEEN
+        if not found.keep(developed=True):
+            curve = replace(curve, red=(), blue=())
+            why += "; fringes left, the camera took them out or they are not to be seen"
+    if curve.vignetting:
+        why += "; fall-off of light left to the camera"
+    return replace(curve, vignetting=(), vignetting_unit=1.0, why=why)
 
 
 def settle(sightings: Sequence[Sighting], *, by_hand: Mapping[int, Level] | None = None) -> list[Straight]:

@@ -43,6 +43,7 @@ BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make h
 BASE_RADIUS = 1 / 45  # of the width
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
 ANALYSIS_EDGE = 480  # px; levels are measured at this size
+BORDER_SHARE = 0.96  # of a pane, below which a pixel is its border's
 VIEW_CONTRAST = 0.55  # of the contrast inside a window view that is kept
 STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit code
 ROLL_START = 0.86  # linear level from which highlights bend towards white
@@ -307,7 +308,10 @@ def _with_view(
     """
     drop = np.float32(0.10 + 0.36 * plan.window_hold)  # stops below white; bright surfaces lie at .55
     home = np.maximum(-drop, np.float32(-0.8) * np.maximum(plan.white_ev - middle, 0))
-    view = home + np.float32(VIEW_CONTRAST) * (level - middle) - level
+    view = home + np.float32(VIEW_CONTRAST) * (level - middle)
+    # a border's pixels are part wall: they lie between the two, and are not a dark part of the view
+    view = np.maximum(view, home - np.float32(0.1) - np.float32(60) * np.maximum(share - BORDER_SHARE, 0))
+    view -= level
     # dark things in the pane (bars, a flower pot) belong to the room
     belongs = np.clip((level - middle + np.float32(2.8)) * np.float32(1.2), 0, 1) * share
     return gain * cv2.exp(belongs * (view * np.float32(np.log(2)) - cv2.log(gain)))

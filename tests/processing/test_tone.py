@@ -2,6 +2,7 @@
 
 import json
 
+import cv2
 import numpy as np
 import pytest
 
@@ -14,6 +15,15 @@ from tests.processing import lit_rooms
 def toned(rgb_linear: np.ndarray, **wishes: float) -> np.ndarray:
     plan = tone.settle([tone.analyse(rgb_linear)], **wishes)[0]
     return tone.apply(rgb_linear, plan, tone.local_base(rgb_linear))
+
+
+def toned_from_quarter(rgb_linear: np.ndarray) -> np.ndarray:
+    """As large files are toned: the base worked out at a quarter of the size, then enlarged."""
+    height, width = rgb_linear.shape[:2]
+    plan = tone.settle([tone.analyse(rgb_linear)])[0]
+    base = tone.local_base(arrays.shrink(rgb_linear, (width // 4, height // 4)))
+    planes = [cv2.resize(np.ascontiguousarray(base[..., k]), (width, height)) for k in range(base.shape[2])]
+    return tone.apply(rgb_linear, plan, np.dstack(planes))
 
 
 def lightness(rgb_u8: np.ndarray) -> np.ndarray:
@@ -69,31 +79,34 @@ def test_a_held_view_is_brighter_than_the_wall_and_keeps_its_pattern() -> None:
 
 
 def test_the_wall_right_beside_a_pane_is_as_light_as_the_wall() -> None:
-    wall = np.full((400, 600, 3), 0.12, np.float32)
+    wall = np.full((1200, 1800, 3), 0.12, np.float32)
     rng = np.random.default_rng(5)
-    wall[120:280, 200:400] = rng.uniform(1.2, 2.6, (4, 5, 1)).repeat(40, 0).repeat(40, 1)  # a view
-    row = lightness(toned(wall))[150:250].mean(0)
-    assert abs(row[194:200] - row[100:150].mean()).max() < 1.0
-    assert row[201:399].min() > row[100:150].mean()
+    wall[360:840, 600:1200] = rng.uniform(1.2, 2.6, (4, 5, 1)).repeat(120, 0).repeat(120, 1)  # a view
+    wall = cv2.GaussianBlur(wall, (0, 0), 1.0)  # a sharp lens
+    row = lightness(toned_from_quarter(wall))[450:750].mean(0)
+    far = row[300:450].mean()
+    assert abs(row[560:596] - far).max() < 1.0
+    assert row[596:1204].min() > far - 1.0  # the border itself too
 
 
 def test_the_rim_of_a_lamp_is_not_brighter_than_the_lamp_nor_darker_than_the_wall() -> None:
     x = np.arange(900, dtype=np.float32)
-    level = 0.25 + 0.9 * np.exp(-np.maximum(400 - x, 0) / 60)  # a warm glow that ends in the clipped lamp
-    tint = np.where(x[:, None] < 400, np.array([1.25, 1.0, 0.8]), 1.0)
-    row = np.where(x < 400, level, 1.6)[:, None] * tint
+    glow = 0.25 + 0.95 * np.exp(-np.maximum(500 - x, 0) / 60)  # on the wall, up to where it clips
+    row = np.stack([np.minimum(glow * 1.3, 1.35), glow, np.minimum(glow * 0.95, 1.15)], 1)
+    row[500:] = 1.36  # the lamp: all channels clipped, filled in as neutral
     scene = np.broadcast_to(row.astype(np.float32), (300, 900, 3)).copy()
     light = lightness(toned(scene))[150]
     assert np.diff(light).min() > -0.5
 
 
 def test_light_that_fades_into_the_ceiling_is_not_taken_for_a_view() -> None:
-    y, x = np.mgrid[0:400, 0:600].astype(np.float32)
-    lamp = (abs(x - 300) < 120) & (abs(y - 150) < 25)
-    away = np.hypot(np.maximum(abs(x - 300) - 120, 0), np.maximum(abs(y - 150) - 25, 0))
-    level = np.where(lamp, 6.0 + 1.5 * (x > 300), 0.15 + 2.2 * np.exp(-away / 18))
-    light = lightness(toned(np.repeat(level[..., None], 3, 2).astype(np.float32)))
-    below = light[176:300, 300]  # from the lamp outwards it only gets darker
+    y, x = np.mgrid[0:800, 0:1200].astype(np.float32)
+    lamp = (abs(x - 600) < 240) & (abs(y - 300) < 50)
+    away = np.hypot(np.maximum(abs(x - 600) - 240, 0), np.maximum(abs(y - 300) - 50, 0))
+    glow = np.where(y > 300, 2.6 * np.exp(-away / 40), 0.0)  # below the tube; its box shades the upper side
+    level = np.where(lamp, 6.0 + 1.5 * (x > 600), 0.15 + glow)
+    light = lightness(toned_from_quarter(np.repeat(level[..., None], 3, 2).astype(np.float32)))
+    below = light[352:600, 600]  # from the lamp outwards it only gets darker
     assert np.diff(below).max() < 0.5
 
 

@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from . import crop, fisheye, fringes, lens, lens_check, lens_lines, verticals
+from . import crop, fisheye, fringes, lens, lens_check, lens_lines, lens_search, verticals
 from .edges import NO_EDGES, Edges, find_edges
-from .lens_curve import NO_CURVE, TERMS, Curve, fitted_curve, frame
+from .lens_curve import NO_CURVE, Curve, frame
 from .lens_database import LensFacts, find_in_database
 from .results import NotFound
-from .room_fit import FOCAL_SIGMA, View, ViewFit, fit_rooms
+from .room_fit import FOCAL_SIGMA, RoomFit, View, ViewFit
 from .segments import Segments, find_segments
 from .vanishing import Axes, Lines, find_axes
 from .verticals import Level
@@ -189,12 +189,12 @@ def _left_alone(s: Sighting, found: NotFound) -> Draft:
     return Draft(replace(NO_CURVE, why=found.reason, code=found.code), NotFound(found.reason), s.focal_px)
 
 
-def _view(s: Sighting, curve: Curve) -> View:
+def _view(s: Sighting, curve: Curve, stretch: float = 1.0, sigma: float | None = None) -> View:
     half = frame(s.size)[1]
-    focal = s.focal_px / half
+    focal = s.focal_px / half * stretch
     found = find_axes(Lines(s.segments.straight(curve), focal), np.random.default_rng(SEED))
     axes = found.axes if isinstance(found, Axes) else None
-    return View(s.edges, s.segments, axes, focal, FOCAL_SIGMA[s.focal_source])
+    return View(s.edges, s.segments, axes, focal, sigma or FOCAL_SIGMA[s.focal_source])
 
 
 def _draft(s: Sighting, curve: Curve, fit: ViewFit) -> Draft:
@@ -222,45 +222,35 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     """Fit one curve to the group's lines; keep it when it is certain and straightens more than chance
     would.
     """
-    prior = lens_lines.load_priors()[-1]
-    edges = [s.edges for s in group]
-    first = lens_lines.first_guess(edges, prior)
-    start = fitted_curve(first, source="lines")
-    views = [_view(s, start) for s in group]
-    even, ptlens = lens_lines.load_priors()
-    free = fit_rooms(views, first, ptlens)
-    plain = fit_rooms(views, first, even, reference=free)
-    none = fit_rooms(
-        [_view(s, NO_CURVE) for s in group], np.zeros(TERMS), prior, fixed=NO_CURVE, reference=free
+
+    def views_under(curve: Curve, stretch: float, sigma: float | None) -> list[View]:
+        return [_view(s, curve, stretch, sigma) for s in group]
+
+    def is_level(fit: RoomFit) -> bool:
+        pairs = zip(group, fit.views, strict=True)
+        return any(isinstance(verticals.judge(v, s.segments, s.size), Level) for s, v in pairs)
+
+    found = lens_search.search(
+        [s.edges for s in group],
+        views_under,
+        is_level,
+        size=group[0].size,
+        is_guess=group[0].focal_source == "guess",
     )
-    margins = [
-        f.cost + lens_lines.complexity(f.coefficients, f.covariance, p)
-        for f, p in zip((plain, free), lens_lines.load_priors(), strict=True)
-    ]
-    fit = free if margins[0] - margins[1] > lens_lines.FORM_MARGIN else plain
-    if not any(
-        isinstance(verticals.judge(v, s.segments, s.size), Level)
-        for s, v in zip(group, fit.views, strict=True)
-    ):
-        curve: Curve | NotFound = NotFound("no picture has upright and level lines to judge a curve by")
-    else:
-        curve = lens_lines.decide(
-            fit.coefficients, fit.covariance, none.cost - fit.cost, fit.chains, len(group), group[0].size
-        )
+    curve = found.curve
     if isinstance(curve, Curve):
         return [
             _draft(s, replace(curve, why=r + curve.why), v)
-            for s, v, r in zip(group, fit.views, reasons, strict=True)
+            for s, v, r in zip(group, found.views, reasons, strict=True)
         ]
-    bow = np.abs(lens_lines.bow_percent(fit.coefficients, group[0].size)).max()
-    if bow > STRONG_BOW and none.cost - fit.cost > STRONG_EVIDENCE:
-        words = f"lines bend by {bow:.1f} % of the height; {curve.reason}"
+    if found.bow_percent > STRONG_BOW and found.evidence > STRONG_EVIDENCE:
+        words = f"lines bend by {found.bow_percent:.1f} % of the height; {curve.reason}"
         return [
             _left_alone(s, NotFound(r + words, "lens_unknown")) for s, r in zip(group, reasons, strict=True)
         ]
     return [
         _draft(s, replace(NO_CURVE, why=r + curve.reason), v)
-        for s, v, r in zip(group, none.views, reasons, strict=True)
+        for s, v, r in zip(group, found.views, reasons, strict=True)
     ]
 
 

@@ -25,7 +25,7 @@ from .warp import Geometry
 from .wishes import Wishes
 
 DEFAULT_RATIO = "source"
-MOST_SHIFT_EV = 1.5  # a picture whose group would have it further from its own levels keeps its own
+MOST_SHIFT_EV = 1.5  # from a picture's own levels towards its group's
 NEGLIGIBLE = 0.002  # ln units of colour: below, nothing is moved
 
 
@@ -159,8 +159,9 @@ def _levels_together(analyses: Sequence[Analysis], pairs: Sequence[likeness.Pair
                 name: float(np.mean([getattr(own[k], name) - stops[k] for k in members]) + stops[i])
                 for name in ("bright_ev", "middle_ev", "dark_ev", "window_ev", "white_ev")
             }
-            if abs(common["bright_ev"] - own[i].bright_ev) < MOST_SHIFT_EV:
-                out[i] = replace(own[i], **common)
+            shift = common["bright_ev"] - own[i].bright_ev
+            beyond = shift - float(np.clip(shift, -MOST_SHIFT_EV, MOST_SHIFT_EV))
+            out[i] = replace(own[i], **{name: value - beyond for name, value in common.items()})
     return out
 
 

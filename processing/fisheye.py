@@ -10,6 +10,7 @@ STEP_PX = 2.0
 AGREES = 0.04  # of the radius
 FEWEST_RAYS = 0.25  # the frame may cut the circle at top and bottom
 LEAST_AGREEING = 0.85
+DARK_CORNERS = 3  # of four
 STEEP = 0.5  # brightness just outside over just inside: a lens's fall-off is gentler than a circle's border
 SMALLEST, LARGEST = 0.3, 0.97  # half diagonals
 
@@ -25,14 +26,17 @@ def find_circle(grey_u8: np.ndarray) -> float | None:
     grey_u8 : (h, w) uint8 array, display-like
     """
     height, width = grey_u8.shape
-    centre, half = frame((width, height))
+    inside = float(np.median(grey_u8[height // 4 : -height // 4 : 8, width // 4 : -width // 4 : 8]))
+    top, left = max(1, height // 40), max(1, width // 40)
+    corners = [grey_u8[y, x] for y in (np.s_[:top], np.s_[-top:]) for x in (np.s_[:left], np.s_[-left:])]
+    dark = sum(float(np.median(corner)) < DARK_SHARE * inside for corner in corners)
+    if inside < 16 or dark < DARK_CORNERS:
+        return None
     angles = np.arange(RAYS) / RAYS * 2 * np.pi
     way = np.stack([np.cos(angles), np.sin(angles)], 1)
     with np.errstate(divide="ignore"):
         reach = np.min(np.array([(width - 1) / 2, (height - 1) / 2]) / np.abs(way), 1)
-    inside = float(np.median(grey_u8[height // 4 : -height // 4, width // 4 : -width // 4]))
-    if inside < 16:
-        return None
+    centre, half = frame((width, height))
     found = np.full(RAYS, np.nan)
     for i in range(RAYS):
         r = np.arange(0, reach[i], STEP_PX)

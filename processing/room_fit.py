@@ -275,6 +275,7 @@ def fit_rooms(
     *,
     fixed: Curve | None = None,
     reference: RoomFit | None = None,
+    rounds: Sequence[float] = ROUNDS,
 ) -> RoomFit:
     """Fit the pool by re-weighted Gauss-Newton steps from a good start.
 
@@ -284,6 +285,7 @@ def fit_rooms(
     k : (4,) first coefficients (`lens_curve.straight_factor`); ignored with a fixed curve
     fixed : a curve known from elsewhere
     reference : another fit of the same pictures, whose noise the cost is measured by, to compare the two
+    rounds : tolerances; fewer when the views' axes and focal lengths are those of a fit already
     """
     pictures = [_Picture(v, fixed) for v in views]
     k = np.asarray(k, float) if fixed is None else np.zeros(L)
@@ -291,7 +293,7 @@ def fit_rooms(
     inverse = np.linalg.inv(prior.covariance)
     lens_normal = inverse
     normals: list[np.ndarray] = []
-    for tolerance in ROUNDS:
+    for tolerance in rounds:
         for picture, p in zip(pictures, own, strict=True):
             picture.weigh(np.concatenate([k, p]), tolerance)
         for _ in range(STEPS):

@@ -34,6 +34,7 @@ class Sighting:
     focal_source: str  # "equivalent" | "crop" | "guess"
     size: tuple[int, int]
     developed: bool = False  # not a raw file: the camera may have straightened it
+    gain: float | None = None  # of the database's curve, where segments alone were sure of it
 
     def to_json(self) -> dict[str, Any]:
         """Plain dict, some tens of kilobytes."""
@@ -48,6 +49,7 @@ class Sighting:
             "focal_source": self.focal_source,
             "size": list(self.size),
             "developed": self.developed,
+            "gain": self.gain,
         }
 
     @classmethod
@@ -64,6 +66,7 @@ class Sighting:
             focal_source=data["focal_source"],
             size=(int(data["size"][0]), int(data["size"][1])),
             developed=bool(data.get("developed", False)),
+            gain=data.get("gain"),
         )
 
 
@@ -111,8 +114,10 @@ def look(grey_u8: np.ndarray, facts: LensFacts, *, rgb_linear: np.ndarray | None
     if isinstance(known, Curve) and sighting.developed:
         known = _as_developed(known, rgb_linear)
         sighting = replace(sighting, database=known)
-    if isinstance(known, Curve) and _check(sighting, known).is_sure:
-        return sighting  # the lens is known and straightens the segments: the longer search is not needed
+    if isinstance(known, Curve):
+        checked = _check(sighting, known)
+        if checked.is_sure:  # it straightens the segments: the longer search is not needed
+            return replace(sighting, gain=round(checked.gain, 2))
     return replace(sighting, edges=find_edges(grey_u8))
 
 
@@ -209,13 +214,16 @@ def _check(s: Sighting, curve: Curve) -> lens_check.Check:
 
 def _by_database(s: Sighting, curve: Curve) -> Draft | NotFound:
     """Keep the database's curve unless the picture's own lines are straighter without it or with another."""
-    checked = _check(s, curve)
-    was_flattened = curve.model == "brown"  # a fisheye's: cameras that have them may flatten on their own
-    objection = checked.objection(curve.name, developed=s.developed or was_flattened)
-    if objection is not None:
-        return objection
-    why = f"{curve.why}; evidence {checked.gain:.0f}"
-    return _draft(s, replace(curve, why=why), checked.fit.views[0])
+    if s.gain is not None:
+        gain, fit = s.gain, lens_check.fit_under(_view(s, curve), curve, lens_lines.load_priors()[-1])
+    else:
+        checked = _check(s, curve)
+        was_flattened = curve.model == "brown"  # a fisheye's: cameras that have them may flatten on their own
+        objection = checked.objection(curve.name, developed=s.developed or was_flattened)
+        if objection is not None:
+            return objection
+        gain, fit = checked.gain, checked.fit
+    return _draft(s, replace(curve, why=f"{curve.why}; evidence {gain:.0f}"), fit.views[0])
 
 
 def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:

@@ -19,6 +19,7 @@ FULL_FRAME_HALF_MM = 21.6333  # half diagonal of 36 x 24 mm
 FOCAL_SLACK = 0.03
 APERTURE_SLACK = 0.93
 CROP_SLACK = 0.96  # a sensor may be so much larger than the one that the curve was measured on
+PART_FROM, PART_TO = 1.2, 3.0  # equivalents are whole millimetres: smaller differences are rounding
 ASPECTS = (1.5, 4 / 3, 16 / 9, 1.0)  # of calibration sensors in the database; the binding does not tell which
 FLAT_REACH = 1.6  # straight half diagonals that a curve covers
 LEAST_FLAT = 0.83  # of the bent half diagonal that has to fit into it: the ends of a 3:2 frame's middle row
@@ -81,7 +82,7 @@ def find_in_database(facts: LensFacts) -> Curve | NotFound:
         return NotFound("the file gives no focal length")
     cameras = database().find_cameras(facts.maker or None, facts.model, False) if facts.model else []
     camera = cameras[0] if len(cameras) == 1 else None
-    crop = float(camera.crop_factor) if camera is not None else _crop_of(facts)
+    crop = _used_part(float(camera.crop_factor), facts) if camera is not None else _crop_of(facts)
     fixed = camera is not None and str(camera.mount)[:1].islower()
     if not facts.lens and not fixed:
         return NotFound("the file names no lens")
@@ -106,6 +107,14 @@ def match(facts: LensFacts) -> Any:
     camera = cameras[0] if len(cameras) == 1 else None
     crop = float(camera.crop_factor) if camera is not None else _crop_of(facts)
     return _named(camera, facts, crop or 0.0)
+
+
+def _used_part(crop: float, facts: LensFacts) -> float:
+    """The crop factor of the part of the sensor that made the file: cameras can use a smaller one, or zoom
+    in digitally, and tell so in the 35 mm equivalent.
+    """
+    told = float(facts.focal_35mm / facts.focal_mm) if facts.focal_35mm and facts.focal_mm else crop
+    return told if PART_FROM < told / crop < PART_TO else crop
 
 
 def _crop_of(facts: LensFacts) -> float:

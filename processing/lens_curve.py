@@ -120,10 +120,11 @@ class Curve:
     @property
     def corner_shift_percent(self) -> float:
         """How far the corner lies inside (barrel, > 0) or outside its straight place, % of the straight
-        radius.
+        radius; of a strong curve that has no value there, the outermost point that has one.
         """
-        straight = float(self.straight_radius(np.array([1.0]))[0])
-        return (1.0 - 1.0 / straight) * 100 if np.isfinite(straight) and straight > 0 else float("nan")
+        reach = min(1.0, self._turning_radius if self.model == "brown" else float(self._table[0][-1]))
+        straight = float(self.straight_radius(np.array([reach]))[0])
+        return (1.0 - reach / straight) * 100 if np.isfinite(straight) and straight > 0 else 0.0
 
     def to_json(self) -> dict[str, Any]:
         """Plain dict of the fields that are set."""

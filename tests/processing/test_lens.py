@@ -1,5 +1,6 @@
 """The lens curve: both ways, every form, and what pictures may be pooled by."""
 
+import json
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -68,6 +69,13 @@ def test_bow_of_a_known_barrel_is_that_of_its_points():
 def test_a_curve_that_turns_back_has_no_value_beyond():
     curve = Curve("lines", "poly5", (-0.5, 0.0))
     assert np.isnan(curve.bent_radius(np.array([1.2]))).all()
+
+
+def test_a_curve_without_a_value_at_the_corner_tells_its_outermost_shift():
+    for model, terms in (("poly5", (-0.5, 0.0)), ("brown", (1.0, -0.9)), ("ptlens", (0.98, -1.95, 0.58))):
+        curve = Curve("lines", model, terms)
+        assert 5 < curve.corner_shift_percent < 90
+        json.dumps(curve.to_json(), allow_nan=False)
 
 
 @pytest.mark.parametrize(

@@ -1,11 +1,11 @@
 """One curve for pictures of one lens setting from their own lines, from as many starts as it takes.
 
-Where the lines meet hangs on the focal length: a file that does not tell it, or that was cut from a larger
-frame, makes a single start end in a wrong valley. So other focal lengths are tried, and the answer that
-explains the lines best is kept.
+Where lines meet hangs on the focal length and on where the optical axis went through the frame: a file that
+does not tell the one, or that was cut from a larger frame, makes a single start end in a wrong valley. So
+others are tried, and the answer that explains the lines best is kept.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,17 +13,33 @@ import numpy as np
 from . import lens_lines
 from .edges import Edges
 from .lens_curve import NO_CURVE, TERMS, Curve, fitted_curve
-from .lens_lines import Prior
 from .results import NotFound
-from .room_fit import FOCAL_SIGMA, RoomFit, View, ViewFit, fit_rooms
+from .room_fit import FOCAL_SIGMA, RoomFit, View, ViewFit, cost_under, fit_rooms
 
-# 24 mm times or by this: 17 and 34 mm, the ends of wide zooms; a frame cut to 70 % looks 1.43 times longer
-STRETCHES = (0.7, 1.43)
+# 24 mm times these: 17 and 34 mm, the ends of wide zooms; a frame cut to 70 % looks 1.43 times longer
+STRETCHES = (1.0, 0.7, 1.43)
+SHIFT_SIGMA = 0.03  # half diagonals: crops of levelled pictures lie 0 to .05 off the optical axis
+SHIFT_COST = 3.0  # log likelihood by which a shift must explain the lines better
 # log likelihood by which another focal length must beat the one that the file tells: without, with a level
 CLEARLY_BETTER = (2.0, 6.0)
 FEWEST_LINES = 40  # segments of a picture that are worth another start
 
-ViewUnder = Callable[[Curve, float, float | None], list[View]]
+
+@dataclass(frozen=True)
+class Start:
+    """Where a fit begins: focal lengths times `stretch`; None keeps the uncertainty that each file allows."""
+
+    stretch: float = 1.0
+    focal_sigma: float | None = None
+    shift_sigma: float = 0.0
+
+
+AS_TOLD = Start()
+OTHERS = tuple(
+    Start(stretch, FOCAL_SIGMA["guess"], shift) for stretch in STRETCHES for shift in (0.0, SHIFT_SIGMA)
+)
+ViewsUnder = Callable[[Curve, Start], list[View]]
+IsLevel = Callable[[RoomFit], bool]
 
 
 @dataclass(frozen=True)
@@ -34,12 +50,18 @@ class Search:
     views: list[ViewFit]
     bow_percent: float
     evidence: float
+    is_level: bool
+
+    @property
+    def is_settled(self) -> bool:
+        """A curve is kept."""
+        return self.is_level and isinstance(self.curve, Curve)
 
 
 def search(
     edges: Sequence[Edges],
-    views_under: ViewUnder,
-    is_level: Callable[[RoomFit], bool],
+    views_under: ViewsUnder,
+    is_level: IsLevel,
     *,
     size: tuple[int, int],
     is_guess: bool,
@@ -49,84 +71,68 @@ def search(
     Parameters
     ----------
     edges : of each picture
-    views_under : the pictures' views under a curve, with their focal lengths stretched, and the focal
-        length's own uncertainty (None keeps what each file allows)
+    views_under : the pictures' views under a curve, from a start
     is_level : whether a fit gives at least one picture a level that can be believed
     size : (width, height) of the frame
     is_guess : the files do not tell the focal length
-
-    Returns
-    -------
-    Search
     """
     first = lens_lines.first_guess(edges, lens_lines.load_priors()[-1])
-    found = _from(first, views_under, is_level, size, 1.0, None)
-    if not is_guess and (found.is_settled or max(len(v.segments) for v in found.started) < FEWEST_LINES):
-        return found.search
-    others = [t for t in _others(found, first, views_under, is_level, size) if t.is_settled]
-    if not is_guess:
-        others = [t for t in others if t.cost < found.cost - CLEARLY_BETTER[found.is_level]]
-    elif not found.is_settled and others:
-        return min(others, key=lambda t: t.cost).search
-    return min([found, *others], key=lambda t: t.cost).search
+    told = _try(first, views_under, AS_TOLD)
+    found = _settle(told, views_under, is_level, size)
+    if not is_guess and (found.is_settled or max(len(v.segments) for v in told.views) < FEWEST_LINES):
+        return found
+    tried = [told, *(_try(first, views_under, start) for start in OTHERS)]
+    noises = [min(several) for several in zip(*(t.fit.noises for t in tried), strict=True)]
+    costs = [t.cost(noises) for t in tried]
+    best = int(np.argmin(costs))
+    if best == 0 or (not is_guess and costs[0] - costs[best] < CLEARLY_BETTER[found.is_level]):
+        return found
+    other = _settle(tried[best], views_under, is_level, size)
+    return other if other.is_settled or (is_guess and other.is_level) else found
 
 
 @dataclass(frozen=True)
 class _Try:
-    search: Search
-    started: list[View]
-    is_level: bool
-    cost: float  # negative log likelihood of lines, lens and focal lengths
+    """A start and the fit of the freer form of the curve from there."""
+
+    first: np.ndarray
+    start: Start
+    views: list[View]
     fit: RoomFit
 
-    @property
-    def is_settled(self) -> bool:
-        return self.is_level and isinstance(self.search.curve, Curve)
+    def cost(self, noises: Sequence[float]) -> float:
+        """Negative log likelihood of lines, lens, focal lengths and shifts."""
+        prior = lens_lines.load_priors()[-1]
+        lens = lens_lines.complexity(self.fit.coefficients, self.fit.covariance, prior)
+        sigma = np.array([v.focal_sigma for v in self.views])
+        away = 0.5 * float(np.log1p((self.fit.own[:, 3] / sigma) ** 2).sum())
+        if self.start.shift_sigma:
+            away += 0.5 * float(((self.fit.own[:, 4:] / self.start.shift_sigma) ** 2).sum()) + SHIFT_COST
+        return cost_under(self.fit, self.views, noises) + lens + away
 
 
-def _others(
-    found: _Try,
-    first: np.ndarray,
-    views_under: ViewUnder,
-    is_level: Callable[[RoomFit], bool],
-    size: tuple[int, int],
-) -> Iterator[_Try]:
-    for stretch in STRETCHES:
-        yield _from(first, views_under, is_level, size, stretch, found.fit)
+def _try(first: np.ndarray, views_under: ViewsUnder, start: Start) -> _Try:
+    views = views_under(fitted_curve(first, source="lines"), start)
+    return _Try(first, start, views, fit_rooms(views, first, lens_lines.load_priors()[-1]))
 
 
-def _from(
-    first: np.ndarray,
-    views_under: ViewUnder,
-    is_level: Callable[[RoomFit], bool],
-    size: tuple[int, int],
-    stretch: float,
-    reference: RoomFit | None,
-) -> _Try:
-    """One start: fits of both forms of the curve and of none, and what they come to."""
-    sigma = None if stretch == 1.0 else FOCAL_SIGMA["guess"]
+def _settle(tried: _Try, views_under: ViewsUnder, is_level: IsLevel, size: tuple[int, int]) -> Search:
+    """Compare both forms of the curve and none, and decide whether a curve is kept."""
     even, ptlens = lens_lines.load_priors()
-    views = views_under(fitted_curve(first, source="lines"), stretch, sigma)
-    free = fit_rooms(views, first, ptlens, reference=reference)
-    reference = reference or free
-    plain = fit_rooms(views, first, even, reference=reference)
-    none = fit_rooms(
-        views_under(NO_CURVE, stretch, sigma), np.zeros(TERMS), ptlens, fixed=NO_CURVE, reference=reference
-    )
-    costs = [_cost(f, p) for f, p in ((plain, even), (free, ptlens))]
+    free = tried.fit
+    plain = fit_rooms(tried.views, tried.first, even, reference=free)
+    flat = views_under(NO_CURVE, tried.start)
+    none = fit_rooms(flat, np.zeros(TERMS), ptlens, fixed=NO_CURVE, reference=free)
+    costs = [
+        f.cost + lens_lines.complexity(f.coefficients, f.covariance, p)
+        for f, p in ((plain, even), (free, ptlens))
+    ]
     fit = free if costs[0] - costs[1] > lens_lines.FORM_MARGIN else plain
     levelled = is_level(fit)
     evidence = none.cost - fit.cost
+    curve: Curve | NotFound = NotFound("no picture has upright and level lines to judge a curve by")
     if levelled:
-        curve = lens_lines.decide(fit.coefficients, fit.covariance, evidence, fit.chains, len(views), size)
-    else:
-        curve = NotFound("no picture has upright and level lines to judge a curve by")
+        curve = lens_lines.decide(fit.coefficients, fit.covariance, evidence, fit.chains, len(flat), size)
     kept = isinstance(curve, Curve)
     bow = float(np.abs(lens_lines.bow_percent(fit.coefficients, size)).max())
-    answer = Search(curve, fit.views if kept else none.views, bow, evidence)
-    away = [np.log(v.focal / s.focal) / s.focal_sigma for v, s in zip(fit.views, views, strict=True)]
-    return _Try(answer, views, levelled, min(costs) + 0.5 * float(np.log1p(np.square(away)).sum()), fit)
-
-
-def _cost(fit: RoomFit, prior: Prior) -> float:
-    return fit.cost + lens_lines.complexity(fit.coefficients, fit.covariance, prior)
+    return Search(curve, fit.views if kept else none.views, bow, evidence, is_level(fit if kept else none))

@@ -36,8 +36,11 @@ GATE_SIGMAS = 5.0
 MOST_TURN, MOST_FOCAL = 0.3, 0.9  # radians, logarithm: farther from the start is another answer
 MOST_AWAY = 6.0  # standard deviations of the prior
 TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
-DIFF = np.array([1e-4] * TERMS + [1e-5] * 3 + [1e-4])
-L, R, F = TERMS, slice(TERMS, TERMS + 3), TERMS + 3  # where lens ends, rotation lies, focal length stands
+DIFF = np.array([1e-4] * TERMS + [1e-5] * 3 + [1e-4] + [1e-4] * 2)
+MOST_SHIFT = 0.25  # half diagonals
+# where lens ends, rotation lies, focal length stands, the optical axis lies
+L, R, F, S = TERMS, slice(TERMS, TERMS + 3), TERMS + 3, slice(TERMS + 4, TERMS + 6)
+OWN = 6  # parameters of each picture
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,7 @@ class View:
     axes: np.ndarray | None
     focal: float  # half diagonals
     focal_sigma: float  # of its logarithm
+    shift_sigma: float = 0.0  # half diagonals: how far the optical axis may lie off the frame's centre
 
 
 @dataclass(frozen=True)
@@ -63,7 +67,9 @@ class Lining:
 
 @dataclass(frozen=True)
 class ViewFit:
-    """One picture after the fit."""
+    """One picture after the fit. `axes` are those of a camera whose optical axis is the frame's centre: where
+    it is not, as in a frame cut at one side, the down direction is the one whose vanishing point is the same.
+    """
 
     axes: np.ndarray | None
     focal: float
@@ -72,6 +78,7 @@ class ViewFit:
     uprights: Lining
     levels: Lining
     upright_share: float  # of the length of steep lines of some length, how much is upright
+    shift: tuple[float, float] = (0.0, 0.0)  # of the optical axis from the frame's centre, half diagonals
 
 
 @dataclass(frozen=True)
@@ -86,6 +93,7 @@ class RoomFit:
     cost: float
     chains: int
     noises: list[float]
+    own: np.ndarray  # (views, 6) rotation, logarithm of focal length, shift: against the views' start
 
 
 class _Block:
@@ -126,7 +134,7 @@ class _Block:
 
 
 class _Picture:
-    """One view's lines, weights and residuals; parameters are four coefficients, rotation, log focal."""
+    """One view's lines, weights and residuals; parameters are those of lens and view."""
 
     def __init__(self, view: View, fixed: Curve | None) -> None:
         self.view = view
@@ -157,6 +165,7 @@ class _Picture:
         axes = self.axes(p)
         if axes is None:
             return np.ones((3, len(mid))), bow
+        mid = mid - p[S]
         return np.array([sine(a, mid, turn, self.focal(p)) for a in axes]), bow
 
     def weigh(self, p: np.ndarray, tolerance: float) -> None:
@@ -182,19 +191,23 @@ class _Picture:
             mid, turn, bow = block.straight(p[:L] if self.lens_free else None)
             if axes is not None:
                 chosen = axes[axis]
-                out.append(sine(chosen.T, mid, turn, focal) * angle_weight)
+                out.append(sine(chosen.T, mid - p[S], turn, focal) * angle_weight)
             if self.lens_free:
                 out.append((bow * bow_weight[:, None]).ravel())
         z = p[F] / self.view.focal_sigma
         out.append(np.array([np.sqrt(TWINS) * np.sign(z) * np.sqrt(np.log1p(z * z))]))
+        if self.view.shift_sigma:
+            out.append(np.sqrt(TWINS) * p[S] / self.view.shift_sigma)
         return np.concatenate(out)
 
     def normal(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """8 x 8 normal matrix and gradient at `p`."""
+        """10 x 10 normal matrix and gradient at `p`."""
         r = self.residuals(p)
-        jacobian = np.zeros((len(r), L + 4))
-        for i in (*range(L, L + 4), *range(L)):  # first those that leave the lines as they are
+        jacobian = np.zeros((len(r), L + OWN))
+        for i in (*range(L, L + OWN), *range(L)):  # first those that leave the lines as they are
             if (i < L and not self.lens_free) or (i >= L and self.view.axes is None):
+                continue
+            if i > F and not self.view.shift_sigma:
                 continue
             q = p.copy()
             q[i] += DIFF[i]
@@ -234,7 +247,7 @@ class _Picture:
         if axes is None or not len(block.points):
             return 0.0
         mid, turn, _ = block.straight(p[:L] if self.lens_free else None)
-        off = np.abs(sine(axes[1], mid, turn, self.focal(p)))
+        off = np.abs(sine(axes[1], mid - p[S], turn, self.focal(p)))
         steep = (off < np.sin(np.deg2rad(STEEP_DEG))) & (block.kind > 0)
         near = steep & (off < 3 * block.sigma * self.noise)
         return float(block.length[near].sum() / max(block.length[steep].sum(), 1e-9))
@@ -289,7 +302,7 @@ def fit_rooms(
     """
     pictures = [_Picture(v, fixed) for v in views]
     k = np.asarray(k, float) if fixed is None else np.zeros(L)
-    own = np.zeros((len(views), 4))
+    own = np.zeros((len(views), OWN))
     inverse = np.linalg.inv(prior.covariance)
     lens_normal = inverse
     normals: list[np.ndarray] = []
@@ -302,7 +315,15 @@ def fit_rooms(
     noises = list(reference.noises) if reference else [q.noise for q in pictures]
     cost = sum(q.cost(np.concatenate([k, p]), n) for q, p, n in zip(pictures, own, noises, strict=True))
     chains = sum(int((q.weights[0][1] * q.noise > 0.5 * q.blocks[0].bow_weight).sum()) for q in pictures)
-    return RoomFit(k, np.linalg.inv(lens_normal), fits, float(cost), chains, noises)
+    return RoomFit(k, np.linalg.inv(lens_normal), fits, float(cost), chains, noises, own)
+
+
+def cost_under(fit: RoomFit, views: Sequence[View], noises: Sequence[float]) -> float:
+    """The cost of a fit with a free lens by other noises than its own, to compare fits of several starts."""
+    return sum(
+        _Picture(v, None).cost(np.concatenate([fit.coefficients, p]), n)
+        for v, p, n in zip(views, fit.own, noises, strict=True)
+    )
 
 
 def _step(
@@ -313,7 +334,7 @@ def _step(
     parts = []
     for picture, p in zip(pictures, own, strict=True):
         a, g = picture.normal(np.concatenate([k, p]))
-        a = a + np.diag([0] * L + [1] * 4) * 1e-6
+        a = a + np.diag([0] * L + [1] * OWN) * 1e-6
         back = np.linalg.inv(a[L:, L:])
         lens_normal += a[:L, :L] - a[:L, L:] @ back @ a[L:, :L]
         lens_gradient += g[:L] - a[:L, L:] @ back @ g[L:]
@@ -325,8 +346,8 @@ def _step(
         step = np.linalg.lstsq(lens_normal * np.outer(scale, scale), lens_gradient * scale, rcond=1e-13)[0]
         move = _bounded(k, -step * scale, mean, inverse)
     moved = [p - back @ (g[L:] + a[L:, :L] @ move) for p, (a, g, back) in zip(own, parts, strict=True)]
-    limits = np.array([MOST_TURN] * 3 + [MOST_FOCAL])
-    turned_to = np.clip(np.array(moved).reshape(-1, 4), -limits, limits)
+    limits = np.array([MOST_TURN] * 3 + [MOST_FOCAL] + [MOST_SHIFT] * 2)
+    turned_to = np.clip(np.array(moved).reshape(-1, OWN), -limits, limits)
     return k + move, turned_to, lens_normal, [a for a, _, _ in parts]
 
 
@@ -341,16 +362,39 @@ def _bounded(k: np.ndarray, move: np.ndarray, mean: np.ndarray, inverse: np.ndar
 
 
 def _view_fit(picture: _Picture, p: np.ndarray, normal: np.ndarray) -> ViewFit:
-    covariance = np.linalg.inv(normal + np.eye(L + 4) * 1e-9)
+    covariance = np.linalg.inv(normal + np.eye(L + OWN) * 1e-9)
     return ViewFit(
-        axes=picture.axes(p),
+        axes=centred(picture, p),
         focal=picture.focal(p),
         focal_sigma=float(np.sqrt(max(covariance[F, F], 0.0))),
-        level_sigma_deg=float(np.degrees(np.sqrt(np.trace(covariance[R, R]) / 3))),
+        level_sigma_deg=level_sigma_deg(picture, p, covariance),
+        shift=(float(p[S][0]), float(p[S][1])),
         uprights=picture.lining(p, (1,)),
         levels=picture.lining(p, (0, 2)),
         upright_share=picture.upright_share(p),
     )
+
+
+def centred(picture: _Picture, p: np.ndarray) -> np.ndarray | None:
+    """The axes with the same vanishing points for a camera that looks through the frame's centre."""
+    axes = picture.axes(p)
+    if axes is None or not picture.view.shift_sigma:
+        return axes
+    moved = axes + np.stack([*(axes[:, 2] * s / picture.focal(p) for s in p[S]), np.zeros(AXES)], 1)
+    return moved / np.linalg.norm(moved, axis=1)[:, None]
+
+
+def level_sigma_deg(picture: _Picture, p: np.ndarray, covariance: np.ndarray) -> float:
+    """Standard deviation of the level; where the optical axis is open, of the down direction `centred`."""
+    start = centred(picture, p)
+    if start is None or not picture.view.shift_sigma:
+        return float(np.degrees(np.sqrt(np.trace(covariance[R, R]) / 3)))
+    free = [*range(L, L + 3), F, F + 1, F + 2]
+    moved = [centred(picture, p + DIFF[i] * np.eye(L + OWN)[i]) for i in free]
+    slope = np.stack(
+        [(m[1] - start[1]) / DIFF[i] for m, i in zip(moved, free, strict=True) if m is not None], 1
+    )
+    return float(np.degrees(np.sqrt(np.trace(slope @ covariance[np.ix_(free, free)] @ slope.T) / 2)))
 
 
 def sine(axis: np.ndarray, mid: np.ndarray, turn: np.ndarray, focal: float) -> np.ndarray:

@@ -10,6 +10,7 @@ from . import crop, fisheye, fringes, lens, lens_check, lens_lines, lens_search,
 from .edges import NO_EDGES, Edges, find_edges
 from .lens_curve import NO_CURVE, Curve, frame
 from .lens_database import LensFacts, find_in_database
+from .lens_search import AS_TOLD, Start
 from .results import NotFound
 from .room_fit import FOCAL_SIGMA, RoomFit, View, ViewFit
 from .segments import Segments, find_segments
@@ -194,12 +195,13 @@ def _left_alone(s: Sighting, found: NotFound) -> Draft:
     return Draft(replace(NO_CURVE, why=found.reason, code=found.code), NotFound(found.reason), s.focal_px)
 
 
-def _view(s: Sighting, curve: Curve, stretch: float = 1.0, sigma: float | None = None) -> View:
+def _view(s: Sighting, curve: Curve, start: Start = AS_TOLD) -> View:
     half = frame(s.size)[1]
-    focal = s.focal_px / half * stretch
+    focal = s.focal_px / half * start.stretch
     found = find_axes(Lines(s.segments.straight(curve), focal), np.random.default_rng(SEED))
     axes = found.axes if isinstance(found, Axes) else None
-    return View(s.edges, s.segments, axes, focal, sigma or FOCAL_SIGMA[s.focal_source])
+    sigma = start.focal_sigma or FOCAL_SIGMA[s.focal_source]
+    return View(s.edges, s.segments, axes, focal, sigma, start.shift_sigma)
 
 
 def _draft(s: Sighting, curve: Curve, fit: ViewFit) -> Draft:
@@ -231,8 +233,8 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     would.
     """
 
-    def views_under(curve: Curve, stretch: float, sigma: float | None) -> list[View]:
-        return [_view(s, curve, stretch, sigma) for s in group]
+    def views_under(curve: Curve, start: Start) -> list[View]:
+        return [_view(s, curve, start) for s in group]
 
     def is_level(fit: RoomFit) -> bool:
         pairs = zip(group, fit.views, strict=True)

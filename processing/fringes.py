@@ -12,7 +12,8 @@ DARKEST, BRIGHTEST = 0.004, 0.9  # linear light between which colour can be trus
 NOISE_SIGMA_PX, LOCAL_PX = 1.0, (25, 25)
 WEAKEST_EDGE = 0.02  # change of log light per pixel along the radius
 NEAREST = 0.25  # half diagonals: nearer the centre nothing is shifted
-BLOCKS = (8, 12)  # rows, columns; each answers for itself
+STRIP_SHARE = 0.28  # top and bottom of the picture: the corners lie there, and the time is half
+BLOCKS = (3, 12)  # rows, columns of a strip; each answers for itself
 CERTAIN = 0.25  # standard deviation of the share
 SHOWN = 0.35  # drawn pictures: .9 to 1.7 with fringes, half of it through a small JPEG, within .25 without
 
@@ -47,21 +48,27 @@ def shown(rgb_linear: np.ndarray, curve: Curve) -> Shown:
     curve : with `red` and `blue`
     """
     require_rgb(rgb_linear, name="rgb_linear", dtypes=(np.float32,))
+    height = rgb_linear.shape[0]
+    deep = round(height * STRIP_SHARE)
+    sums = [_sums(rgb_linear, top, top + deep, curve) for top in (0, height - deep)]
+    return _over_blocks(*(np.concatenate(v) for v in zip(*sums, strict=True)))
+
+
+def _sums(rgb_linear: np.ndarray, top: int, bottom: int, curve: Curve) -> tuple[np.ndarray, np.ndarray]:
+    """Of each block of a strip of rows: expected times seen difference, and expected squared."""
     height, width = rgb_linear.shape[:2]
+    strip = rgb_linear[top:bottom]
     centre, half = frame((width, height), curve.offset)
-    y, x = np.mgrid[:height, :width].astype(np.float32)
+    y, x = np.mgrid[top:bottom, :width].astype(np.float32)
     x, y = x - np.float32(centre[0]), y - np.float32(centre[1])
-    radius = np.hypot(x, y) + np.float32(1e-3)
-    clear = (
-        cv2.erode(cv2.inRange(rgb_linear, (DARKEST,) * 3, (BRIGHTEST,) * 3), np.ones((5, 5), np.uint8)) > 0
-    )
-    light = [_log(rgb_linear[..., c]) for c in range(3)]
-    slope = (
-        (cv2.Sobel(light[1], cv2.CV_32F, 1, 0) * x + cv2.Sobel(light[1], cv2.CV_32F, 0, 1) * y) / radius / 8
-    )
-    used = clear & (np.abs(slope) > WEAKEST_EDGE) & (radius > NEAREST * half)
-    rows = np.flatnonzero(used)
-    block = (rows // width * BLOCKS[0] // height) * BLOCKS[1] + rows % width * BLOCKS[1] // width
+    radius = cv2.magnitude(x, y) + np.float32(1e-3)
+    clear = cv2.inRange(strip, (DARKEST,) * 3, (BRIGHTEST,) * 3)
+    clear = cv2.erode(clear, np.ones((5, 5), np.uint8)) > 0
+    light = [_log(strip[..., c]) for c in range(3)]
+    across, down = cv2.Sobel(light[1], cv2.CV_32F, 1, 0), cv2.Sobel(light[1], cv2.CV_32F, 0, 1)
+    slope = (across * x + down * y) / (8 * radius)
+    rows = np.flatnonzero(clear & (np.abs(slope) > WEAKEST_EDGE) & (radius > NEAREST * half))
+    block = (rows // width * BLOCKS[0] // len(strip)) * BLOCKS[1] + rows % width * BLOCKS[1] // width
     slope, radius = slope.ravel()[rows], radius.ravel()[rows]
     above, below = np.zeros(BLOCKS[0] * BLOCKS[1]), np.zeros(BLOCKS[0] * BLOCKS[1])
     for channel in (0, 2):
@@ -70,7 +77,7 @@ def shown(rgb_linear: np.ndarray, curve: Curve) -> Shown:
         expected = -_shift_px(curve, radius / half, channel) * half * slope
         above += np.bincount(block, expected * difference.ravel()[rows], len(above))
         below += np.bincount(block, expected**2, len(below))
-    return _over_blocks(above, below)
+    return above, below
 
 
 def _log(light: np.ndarray) -> np.ndarray:

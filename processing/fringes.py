@@ -62,8 +62,8 @@ def _sums(rgb_linear: np.ndarray, top: int, bottom: int, curve: Curve) -> tuple[
     y, x = np.mgrid[top:bottom, :width].astype(np.float32)
     x, y = x - np.float32(centre[0]), y - np.float32(centre[1])
     radius = cv2.magnitude(x, y) + np.float32(1e-3)
-    clear = cv2.inRange(strip, (DARKEST,) * 3, (BRIGHTEST,) * 3)
-    clear = cv2.erode(clear, np.ones((5, 5), np.uint8)) > 0
+    lit = cv2.inRange(strip, (DARKEST,) * 3, (BRIGHTEST,) * 3)
+    clear = cv2.erode(lit, np.ones((5, 5), np.uint8)) > 0
     light = [_log(strip[..., c]) for c in range(3)]
     across, down = cv2.Sobel(light[1], cv2.CV_32F, 1, 0), cv2.Sobel(light[1], cv2.CV_32F, 0, 1)
     slope = (across * x + down * y) / (8 * radius)

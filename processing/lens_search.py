@@ -14,14 +14,16 @@ from . import lens_lines
 from .edges import Edges
 from .lens_curve import NO_CURVE, TERMS, Curve, fitted_curve
 from .results import NotFound
-from .room_fit import FOCAL_SIGMA, RoomFit, View, ViewFit, cost_under, fit_rooms
+from .room_fit import FOCAL_SIGMA, ROUNDS, RoomFit, View, ViewFit, cost_under, fit_rooms
 
-# 24 mm times these: 17 and 34 mm, the ends of wide zooms; a frame cut to 70 % looks 1.43 times longer
-STRETCHES = (1.0, 0.7, 1.43)
+GUESSES = (0.7, 0.84, 1.0, 1.2, 1.43)  # times 24 mm: 17 to 34 mm, the ends of wide zooms
+CUT = 1.43  # a frame cut to 70 % looks so many times longer than its file tells
 SHIFT_SIGMA = 0.03  # half diagonals: crops of levelled pictures lie 0 to .05 off the optical axis
 SHIFT_COST = 3.0  # log likelihood by which a shift must explain the lines better
 # log likelihood by which another focal length must beat the one that the file tells: without, with a level
 CLEARLY_BETTER = (2.0, 6.0)
+SHORT = ROUNDS[:3]  # enough to rank starts
+ROUGH, FAR = 1.5, 3.0  # noise, standard deviations of the focal length: beyond, a first answer is doubted
 FEWEST_LINES = 40  # segments of a picture that are worth another start
 
 
@@ -34,10 +36,13 @@ class Start:
     shift_sigma: float = 0.0
 
 
+OPEN = FOCAL_SIGMA["guess"]
 AS_TOLD = Start()
-OTHERS = tuple(
-    Start(stretch, FOCAL_SIGMA["guess"], shift) for stretch in STRETCHES for shift in (0.0, SHIFT_SIGMA)
+GUESSED = (
+    *(Start(stretch, OPEN) for stretch in GUESSES),
+    *(Start(stretch, OPEN, SHIFT_SIGMA) for stretch in GUESSES[::2]),
 )
+MAYBE_CUT = (Start(1.0, None, SHIFT_SIGMA), Start(CUT, OPEN), Start(CUT, OPEN, SHIFT_SIGMA))
 ViewsUnder = Callable[[Curve, Start], list[View]]
 IsLevel = Callable[[RoomFit], bool]
 
@@ -79,15 +84,17 @@ def search(
     first = lens_lines.first_guess(edges, lens_lines.load_priors()[-1])
     told = _try(first, views_under, AS_TOLD)
     found = _settle(told, views_under, is_level, size)
-    if not is_guess and (found.is_settled or max(len(v.segments) for v in told.views) < FEWEST_LINES):
+    is_clear = found.is_settled and not told.is_doubtful
+    if not is_guess and (is_clear or max(len(v.segments) for v in told.views) < FEWEST_LINES):
         return found
-    tried = [told, *(_try(first, views_under, start) for start in OTHERS)]
+    starts = GUESSED if is_guess else MAYBE_CUT
+    tried = [told, *(_try(first, views_under, start, SHORT) for start in starts)]
     noises = [min(several) for several in zip(*(t.fit.noises for t in tried), strict=True)]
     costs = [t.cost(noises) for t in tried]
     best = int(np.argmin(costs))
     if best == 0 or (not is_guess and costs[0] - costs[best] < CLEARLY_BETTER[found.is_level]):
         return found
-    other = _settle(tried[best], views_under, is_level, size)
+    other = _settle(_try(first, views_under, tried[best].start), views_under, is_level, size)
     return other if other.is_settled or (is_guess and other.is_level) else found
 
 
@@ -100,6 +107,12 @@ class _Try:
     views: list[View]
     fit: RoomFit
 
+    @property
+    def is_doubtful(self) -> bool:
+        """The lines disagree, or ask for another focal length than the files tell."""
+        away = [abs(p[3]) / v.focal_sigma for p, v in zip(self.fit.own, self.views, strict=True)]
+        return min(self.fit.noises) > ROUGH or min(away) > FAR
+
     def cost(self, noises: Sequence[float]) -> float:
         """Negative log likelihood of lines, lens, focal lengths and shifts."""
         prior = lens_lines.load_priors()[-1]
@@ -111,9 +124,9 @@ class _Try:
         return cost_under(self.fit, self.views, noises) + lens + away
 
 
-def _try(first: np.ndarray, views_under: ViewsUnder, start: Start) -> _Try:
+def _try(first: np.ndarray, views_under: ViewsUnder, start: Start, rounds: Sequence[float] = ROUNDS) -> _Try:
     views = views_under(fitted_curve(first, source="lines"), start)
-    return _Try(first, start, views, fit_rooms(views, first, lens_lines.load_priors()[-1]))
+    return _Try(first, start, views, fit_rooms(views, first, lens_lines.load_priors()[-1], rounds=rounds))
 
 
 def _settle(tried: _Try, views_under: ViewsUnder, is_level: IsLevel, size: tuple[int, int]) -> Search:

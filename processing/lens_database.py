@@ -5,6 +5,7 @@ Source: the lensfun project's database (data CC BY-SA 3.0) through lensfunpy, of
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any, Protocol
 
@@ -12,7 +13,7 @@ import lensfunpy
 import numpy as np
 
 from .lens_curve import Curve
-from .lens_names import LensName, likeness, parse, same_lens
+from .lens_names import LensName, likeness, models, parse, same_lens
 from .results import NotFound
 
 FULL_FRAME_HALF_MM = 21.6333  # half diagonal of 36 x 24 mm
@@ -137,7 +138,10 @@ def _named(camera: Any, facts: LensFacts, crop: float) -> Any:
     )
     if not name.says_enough:
         return NotFound(f"{text} does not say which lens it is")
-    found = [(lens, likeness(name, other)) for lens, other in _catalogue() if same_lens(name, other)]
+    same = [(lens, other) for lens, other in _catalogue() if same_lens(name, other)]
+    if models(name) and _has_rival(name):
+        same = [(lens, other) for lens, other in same if models(name) & models(other)]
+    found = [(lens, likeness(name, other)) for lens, other in same]
     usable = [(lens, like) for lens, like in found if _fits(lens, facts, crop)]
     if not usable:
         known = (
@@ -147,6 +151,12 @@ def _named(camera: Any, facts: LensFacts, crop: float) -> Any:
         )
         return NotFound(f"{text} {known}")
     return _choose(usable, camera, crop, text)
+
+
+def _has_rival(name: LensName) -> bool:
+    """Does a lens that differs in nothing but its model number exist?"""
+    bare = replace(name, codes=frozenset())
+    return any(models(o) and not models(o) & models(name) and same_lens(bare, o) for _, o in _catalogue())
 
 
 def _offers_a_choice(text: str) -> bool:

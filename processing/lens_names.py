@@ -68,6 +68,11 @@ LOOSE = frozenset(
         "af",
         "afs",
         "afi",
+        "ze",
+        "zf",
+        "zk",
+        "zs",
+        "sd",
         "s",
         "zoom",
         "if",
@@ -107,8 +112,12 @@ LOOSE = frozenset(
     ]
 )
 # Of each of these groups a name has one at most: two names with different ones are two lenses
-EXCLUSIVE = (frozenset(["af", "afs", "afi", "ai"]), frozenset(["smc", "hd"]))
-CODES = re.compile(r"^(?:[abcfg]\d{2,3}[a-z]?|sal\w+|sel\w+|h-\w+|\d{2,4})$")
+EXCLUSIVE = (
+    frozenset(["af", "afs", "afi", "ai"]),
+    frozenset(["smc", "hd"]),
+    frozenset(["ze", "zf", "zk", "zs"]),
+)
+CODES = re.compile(r"^(?:[abcfg]\d{2,3}[a-z]{0,3}|sal\w+|sel\w+|h-\w+|\d{2,4}[de]?)$")
 JOINED = (
     (r"di\s*-?\s*iii", " di3 "),
     (r"di\s*-?\s*ii\b", " di2 "),
@@ -142,9 +151,9 @@ JOINED = (
     (r"(?:\|\s*|\[\s*)s\b\]?", " sports "),
     (r"\bcontemporary\s+c\b", " contemporary "),
     (r"\bsport\b", " sports "),
-    (r"\bmacro\s+1:\d\b", " macro "),
-    (r"\bzf\.2\b", " "),
-    (r"\bz(?:e|f|k|s)\b", " "),
+    (r"\bmacro\s*1:\d\b|\b1:\d\s+macro\b", " macro "),
+    (r"\byn\s*(?=\d)", " yn "),
+    (r"\bzf\.2\b", " zf "),
 )
 
 
@@ -202,6 +211,9 @@ def parse(name: str) -> LensName:
             kind.add(part)
     if words & {"mft", "nx"} or ("dg" in words and "leica" in makers):
         words -= {"ois", "x"}  # some tables carry these, the makers' files and other tables do not
+    for maker_word, telling in (("atx", "pro"), ("yn", "n")):  # loose elsewhere, another lens here
+        if maker_word in words and telling in loose:
+            words.add(telling)
     return LensName(low, high, wide, tele, *(frozenset(v) for v in (words, loose, codes, makers)))
 
 
@@ -254,7 +266,7 @@ def same_lens(a: LensName, b: LensName) -> bool:
         return False
     if any(a.loose & g and b.loose & g and not a.loose & b.loose & g for g in EXCLUSIVE):
         return False
-    if not (a.words | b.words) - MOUNTS and _models(a) != _models(b):
+    if not (a.words | b.words) - MOUNTS and models(a) != models(b):
         return False
     return not (a.makers and b.makers and not _kin(a.makers) & _kin(b.makers))
 
@@ -263,7 +275,7 @@ MOUNTS = frozenset(["e", "fe"])
 MODEL = re.compile(r"^[abcfg]\d{3}[a-z]?$")
 
 
-def _models(name: LensName) -> set[str]:
+def models(name: LensName) -> set[str]:
     """Model numbers: all that tells generations apart in names that are only a mount and numbers."""
     return {code for code in name.codes if MODEL.match(code)}
 

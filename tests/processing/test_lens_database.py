@@ -64,8 +64,8 @@ def test_no_name_of_the_table_brings_another_lens_and_nearly_all_known_ones_are_
     assert [names for names in found if names[1] != names[2]] == []
     known = sum(row["entry"] != "-" for row in rows)
     assert len(found) >= 0.95 * known
-    assert len(rows) >= 550
-    assert len(rows) - known >= 220
+    assert len(rows) >= 650
+    assert len(rows) - known >= 260
 
 
 def test_every_entry_of_the_table_is_in_the_database():

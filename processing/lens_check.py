@@ -16,13 +16,13 @@ from .results import NotFound
 from .room_fit import RoomFit, View, fit_rooms
 
 # Log likelihoods by edges and segments of drawn rooms with 28 lenses: gain over no curve, and what a free fit
-# finds better. The right curve: 19 to 800, below -5. One taken out before: below -10, 5 to 300. Wrong lenses
-# and frames cut to 70 %: up to 80; better from -3, above 1 wherever they would bend lines by .3 % of the
+# finds better. The right curve: 19 to 800, below -6. One taken out before: below -10, 5 to 300. Wrong lenses
+# and frames cut to 70 %: up to 80; better from -4, above 0 wherever they would bend lines by .3 % of the
 # height. A picture without lines comes to 0 and 0.
 LEAST_GAIN = -3.0
 LEAST_GAIN_DEVELOPED = 3.0  # a camera may have straightened its JPEG: there the lines must ask for the curve
-MOST_BETTER = 1.0
-SURE_GAIN, SURE_BETTER = 10.0, -3.0  # by segments alone, before the longer search for edges
+MOST_BETTER = -0.6
+SURE_GAIN, SURE_BETTER = 10.0, -4.6  # by segments alone, before the longer search for edges
 FREE_ROUNDS = (1.0, 1.0, 1.0)
 
 

@@ -23,7 +23,7 @@ NOISE_PX = 0.15  # of a chain's mean position, 1500 px grey
 EFFECTIVE_POINTS = 36  # a chain's points are correlated: their weight is shared among so many
 SOFT_PX = 0.25
 MAX_BOW_SIGMA = 0.15  # % of the height
-FORM_MARGIN = 7.0  # log likelihood by which the ptlens form must beat even powers: real glass is even
+FORM_MARGIN = 3.0  # log likelihood by which the ptlens form must beat even powers: real glass is even
 MIN_EVIDENCE = 8.0  # log likelihood ratio
 
 

@@ -17,7 +17,7 @@ from processing.lens_curve import fit_form
 from processing.lens_database import curve_of_lens
 
 FOCALS_35MM = (14.0, 16.0, 18.0, 20.0, 24.0, 28.0, 35.0)
-WIDEN = 1.5
+WIDEN = 4.5
 FLOOR = 0.004  # standard deviation added along every axis in use
 CLOSED = 1e-7  # of a term that a form does not have
 FARTHEST = 12.0  # median deviations: a few entries of the database are slips of the pen

@@ -57,12 +57,15 @@ class View:
 
 @dataclass(frozen=True)
 class Lining:
-    """How one picture's segments line up with an axis: which ones do, and how far they are off, degrees."""
+    """How one picture's segments line up with an axis: which ones do, and how far they are off, degrees.
+    `lean_deg` is how far they are off the picture's own vertical.
+    """
 
     rows: np.ndarray
     off_deg: np.ndarray
     sigma_deg: np.ndarray
     length: np.ndarray
+    lean_deg: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -231,14 +234,15 @@ class _Picture:
         """Segments that point to one of the wanted axes."""
         block = self.blocks[1]
         if self.view.axes is None or not len(block.points):
-            return Lining(np.zeros(0, int), *(np.zeros(0),) * 3)
+            return Lining(np.zeros(0, int), *(np.zeros(0),) * 4)
         sines, _ = self.sines(p, block)
         axis = np.argmin(np.abs(sines), 0)
         off = sines[axis, np.arange(len(axis))]
         rows = np.flatnonzero(np.isin(axis, wanted) & (np.abs(off) < 3 * block.sigma * self.noise))
-        return Lining(
-            rows, np.degrees(off[rows]), np.degrees(block.sigma[rows]) * self.noise, block.length[rows]
-        )
+        _, turn, _ = block.straight(p[:L] if self.lens_free else None)
+        lean = np.degrees(turn[rows]) % 180 - 90
+        sigma = np.degrees(block.sigma[rows]) * self.noise
+        return Lining(rows, np.degrees(off[rows]), sigma, block.length[rows], lean)
 
     def upright_share(self, p: np.ndarray) -> float:
         """Of the length of steep lines of some length, the share that points to the down axis."""

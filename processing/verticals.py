@@ -15,7 +15,7 @@ from .edges import NO_EDGES
 from .lens_curve import TERMS, Curve, frame
 from .lens_lines import load_priors
 from .results import NotFound
-from .room_fit import FOCAL_SIGMA, View, ViewFit, fit_rooms
+from .room_fit import ANGLE_SCALE, FOCAL_SIGMA, TWINS, Lining, View, ViewFit, fit_rooms
 from .segments import Segments, find_segments
 from .vanishing import Lines, find_axes
 
@@ -48,6 +48,8 @@ MAX_SIGMA_DEG = 0.8
 CLEAR = 5.0  # a coarse level is used when it is so many times its own uncertainty
 LONG_ENOUGH = 0.06  # half diagonals: 54 px of a 1500 px picture
 MIN_SHARE = 0.2
+SMALL_DEG = 0.5  # a tilt below is left unless the uprights themselves ask for it
+LEAST_GAIN = 1.5  # log likelihood
 
 
 @dataclass(frozen=True)
@@ -165,6 +167,9 @@ def judge(
     sigma = fit.level_sigma_deg
     if sigma > MAX_SIGMA_DEG or (sigma > FINE_SIGMA_DEG and tilt < CLEAR * sigma):
         return NotFound(f"the lines leave the level open by {sigma:.2f} degrees")
+    if tilt < SMALL_DEG and gain_over_as_is(fit.uprights) < LEAST_GAIN:
+        why = f"{n} uprights stand upright already"
+        return Level(roll, pitch, "none", why, uprights=n, levels=len(fit.levels.rows))
     return Level(
         roll_deg=roll,
         pitch_deg=pitch,
@@ -177,6 +182,16 @@ def judge(
         uprights=n,
         levels=len(fit.levels.rows),
     )
+
+
+def gain_over_as_is(uprights: Lining) -> float:
+    """Log likelihood by which the uprights agree better with the level found than with the picture's own."""
+    found, as_is = (_bounded_squares(d / uprights.sigma_deg) for d in (uprights.off_deg, uprights.lean_deg))
+    return float((as_is - found).sum()) / (2 * TWINS)
+
+
+def _bounded_squares(z: np.ndarray) -> np.ndarray:
+    return z**2 / (1 + (z / ANGLE_SCALE) ** 2)
 
 
 def level_from_plumb(

@@ -48,6 +48,7 @@ MAX_SIGMA_DEG = 0.8
 CLEAR = 5.0  # a coarse level is used when it is so many times its own uncertainty
 LONG_ENOUGH = 0.06  # half diagonals: 54 px of a 1500 px picture
 MIN_SHARE = 0.2
+CLEAR_SHARE = 0.6  # scaffolds and towers lean in all ways: where uprights disagree, more of them must be
 SMALL_DEG = 0.5  # a tilt below is left unless the uprights themselves ask for it
 LEAST_GAIN = 1.5  # log likelihood
 
@@ -160,6 +161,9 @@ def judge(
         return NotFound(f"uprights disagree by {apart:.2f} degrees")
     if fit.upright_share < MIN_SHARE:
         return NotFound(f"only {fit.upright_share:.0%} of the steep lines are upright")
+    if apart > FINE_APART_DEG and fit.upright_share < CLEAR_SHARE:
+        share = f"{fit.upright_share:.0%} of the steep lines are upright"
+        return NotFound(f"uprights disagree by {apart:.2f} degrees, and only {share}")
     roll, pitch = angles(fit.axes[1] * (focal_ratio, focal_ratio, 1.0))
     tilt = max(abs(roll), abs(pitch))
     if apart > FINE_APART_DEG and tilt < CLEAR_APART * apart:

@@ -145,8 +145,36 @@ def judge(
     """
     if fit.axes is None:
         return NotFound("no upright lines that meet")
-    _, half = frame(size)
     long = fit.uprights.length > LONG_ENOUGH
+    refusal = _too_little(fit, segments, size, long)
+    if refusal is not None:
+        return refusal
+    n, levels = int(long.sum()), len(fit.levels.rows)
+    apart = 1.4826 * float(np.median(np.abs(fit.uprights.off_deg[long])))
+    roll, pitch = angles(fit.axes[1] * (focal_ratio, focal_ratio, 1.0))
+    tilt = max(abs(roll), abs(pitch))
+    refusal = _too_open(fit, apart, tilt)
+    if refusal is not None:
+        return refusal
+    if tilt < SMALL_DEG and gain_over_as_is(fit.uprights) < LEAST_GAIN:
+        return Level(roll, pitch, "none", f"{n} uprights stand upright already", uprights=n, levels=levels)
+    return Level(
+        roll_deg=roll,
+        pitch_deg=pitch,
+        level="both",
+        why=f"{n} uprights and {levels} level lines agree",
+        corrected_roll_deg=roll,
+        corrected_pitch_deg=pitch,
+        confidence=round(float(np.clip(0.06 / max(fit.level_sigma_deg, 1e-3), 0, 1)), 3),
+        residual_deg=round(apart, 4),
+        uprights=n,
+        levels=levels,
+    )
+
+
+def _too_little(fit: ViewFit, segments: Segments, size: tuple[int, int], long: np.ndarray) -> NotFound | None:
+    """Too few, too short or too crowded uprights."""
+    _, half = frame(size)
     n = int(long.sum())
     if n < MIN_UPRIGHTS:
         return NotFound(f"{n} uprights of some length agree, need {MIN_UPRIGHTS}")
@@ -156,7 +184,11 @@ def judge(
     spread = float(np.ptp(segments.points[fit.uprights.rows[long]].mean(1)[:, 0])) * half / size[0]
     if spread < MIN_SPREAD:
         return NotFound(f"uprights stand close together: over {spread:.2f} of the width, need {MIN_SPREAD}")
-    apart = 1.4826 * float(np.median(np.abs(fit.uprights.off_deg[long])))
+    return None
+
+
+def _too_open(fit: ViewFit, apart: float, tilt: float) -> NotFound | None:
+    """Uprights that disagree by `apart` degrees, or leave a `tilt` open."""
     if apart > MAX_APART_DEG:
         return NotFound(f"uprights disagree by {apart:.2f} degrees")
     if fit.upright_share < MIN_SHARE:
@@ -164,28 +196,12 @@ def judge(
     if apart > FINE_APART_DEG and fit.upright_share < CLEAR_SHARE:
         share = f"{fit.upright_share:.0%} of the steep lines are upright"
         return NotFound(f"uprights disagree by {apart:.2f} degrees, and only {share}")
-    roll, pitch = angles(fit.axes[1] * (focal_ratio, focal_ratio, 1.0))
-    tilt = max(abs(roll), abs(pitch))
     if apart > FINE_APART_DEG and tilt < CLEAR_APART * apart:
         return NotFound(f"uprights disagree by {apart:.2f} degrees, as much as they lean together")
     sigma = fit.level_sigma_deg
     if sigma > MAX_SIGMA_DEG or (sigma > FINE_SIGMA_DEG and tilt < CLEAR * sigma):
         return NotFound(f"the lines leave the level open by {sigma:.2f} degrees")
-    if tilt < SMALL_DEG and gain_over_as_is(fit.uprights) < LEAST_GAIN:
-        why = f"{n} uprights stand upright already"
-        return Level(roll, pitch, "none", why, uprights=n, levels=len(fit.levels.rows))
-    return Level(
-        roll_deg=roll,
-        pitch_deg=pitch,
-        level="both",
-        why=f"{n} uprights and {len(fit.levels.rows)} level lines agree",
-        corrected_roll_deg=roll,
-        corrected_pitch_deg=pitch,
-        confidence=round(float(np.clip(0.06 / max(fit.level_sigma_deg, 1e-3), 0, 1)), 3),
-        residual_deg=round(apart, 4),
-        uprights=n,
-        levels=len(fit.levels.rows),
-    )
+    return None
 
 
 def gain_over_as_is(uprights: Lining) -> float:

@@ -86,7 +86,9 @@ class Mixed:
     picture: Tensor  # (n, 3, H, W) linear, balanced, exposed, clipped
     log_light: Tensor  # (n, 2, H, W) log R/G and log B/G of the local light after the camera's balance
     weight: Tensor  # (n, 1, H, W) how far a pixel counts
-    paint: Tensor  # (n, 1, H, W) 0..1, how strongly the surface itself is coloured
+    neutral: Tensor  # (n, 3, H, W) the same room with every light white, bounce colour kept
+    is_neutral: Tensor  # (n, 1, H, W) 1 where the surface's own colour is white or grey
+    white_uv: Tensor  # (n, 2) log R/G and log B/G of what the camera took for white
 
 
 class Mixer:
@@ -99,10 +101,14 @@ class Mixer:
             for kind, rows in lights.tables(100_000, seed).items()
         }
         self.luma = LUMA.to(device)
+        self.spread, self.usual, self.often = (
+            torch.tensor(row, device=device)
+            for row in ((0.5, 0.8, 0.7, 0.6), (0.75, 0.3, 0.42, 0.5), (0.9, 0.88, 0.9, 0.15))
+        )  # of ceiling lights, lamps, daylight, flash: made once, so that a step can be recorded
 
     def __call__(self, rooms: Tensor) -> Mixed:
         n = len(rooms)
-        parts, view, view_share, emitters = self._parts(rooms)
+        parts, view, view_share, emitters, albedo = self._parts(rooms)
         gains = self._gains(parts)
         colours = self._colours(n)
         white = (parts * gains[:, :, None, None, None]).contiguous()
@@ -120,7 +126,9 @@ class Mixer:
             picture,
             log_light,
             self._weights(picture, neutral, view_share, emitters),
-            _paint_strength(neutral),
+            neutral / self._median(neutral).view(n, 1, 1, 1),
+            _is_neutral(albedo),
+            torch.log(balance[:, ::2] / balance[:, 1:2]),
         )
 
     def _uniform(self, n: int, low: float, high: float) -> Tensor:
@@ -138,30 +146,28 @@ class Mixer:
     def _median(self, x: Tensor) -> Tensor:
         return self._luminance(x).flatten(1)[:, ::7].median(-1).values.clamp_min(1e-6)
 
-    def _parts(self, rooms: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-        """Return components, view, view share, emitter share; half mirrored, a few with other paints."""
+    def _parts(self, rooms: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+        """Return components, view, view share, emitters, albedo; half mirrored, a few with other paints."""
         n, _, H, W = rooms.shape
         rooms = torch.where(self._chance(n, 0.5).view(n, 1, 1, 1), rooms.flip(-1), rooms).float()
         parts = rooms[:, :12].view(n, 4, 3, H, W)
-        order = torch.stack([torch.randperm(3, device=self.device) for _ in range(n)])
+        order = torch.rand(n, 3, device=self.device).argsort(1)
         same = torch.arange(3, device=self.device)[None].expand(n, 3)
         order = torch.where(self._chance(n, 0.06)[:, None], order, same)
         parts = torch.gather(parts, 2, order.view(n, 1, 3, 1, 1).expand_as(parts))
-        return parts, rooms[:, 12:15], rooms[:, 19:20], rooms[:, 18:19]
+        return parts, rooms[:, 12:15], rooms[:, 19:20], rooms[:, 18:19], rooms[:, 15:18]
 
     def _gains(self, parts: Tensor) -> Tensor:
         """Return the strength of each group of lights (n, 4); at least one burns."""
         n = len(parts)
         level = self._luminance(parts).flatten(2)[:, :, ::7]
-        median, bright = level.median(-1).values, torch.quantile(level, 0.85, dim=-1)
+        ranked = level.sort(-1).values
+        median, bright = (ranked[..., int(share * ranked.shape[-1])] for share in (0.5, 0.85))
         scale = 0.18 / torch.maximum(median, 0.3 * bright).clamp_min(1e-6)
         scale = torch.where(bright > 1e-6, scale, torch.zeros_like(scale))
-        spread = torch.tensor([0.5, 0.8, 0.7, 0.6], device=self.device)
-        usual = torch.tensor([0.75, 0.3, 0.42, 0.5], device=self.device)
-        gains = torch.exp(torch.randn(n, 4, device=self.device) * spread) * usual
+        gains = torch.exp(torch.randn(n, 4, device=self.device) * self.spread) * self.usual
         gains[:, 1] *= torch.where(self._chance(n, 0.15), 3.0, 1.0)  # next rooms and lamps at full strength
-        on = torch.rand(n, 4, device=self.device) < torch.tensor([0.9, 0.88, 0.9, 0.15], device=self.device)
-        gains = gains * on * scale
+        gains = gains * (torch.rand(n, 4, device=self.device) < self.often) * scale
         dark = (gains.sum(1) <= 0).float()
         gains[:, 0] += dark * scale[:, 0]
         gains[:, 2] += dark * scale[:, 2]
@@ -245,8 +251,6 @@ def _log_ratio(x: Tensor, channel: int) -> Tensor:
     return torch.log(x[:, channel].clamp_min(1e-3) / x[:, 1].clamp_min(1e-3))
 
 
-def _paint_strength(neutral: Tensor) -> Tensor:
-    """Return 0 on whites and greys, 1 on strong paint, from the picture under white light."""
-    safe = neutral.clamp_min(1e-5)
-    chroma = (torch.log(safe[:, 0] / safe[:, 1]) ** 2 + torch.log(safe[:, 2] / safe[:, 1]) ** 2).sqrt()
-    return ((chroma - 0.2) / 0.6).clamp(0, 1)[:, None]
+def _is_neutral(albedo: Tensor) -> Tensor:
+    high, low = albedo.amax(1, keepdim=True), albedo.amin(1, keepdim=True)
+    return (high - low < 0.05 * high).float()

@@ -1,6 +1,6 @@
 """The network: a small U-Net of depth-wise convolutions with global context.
 
-In: eight planes of the picture at 192 x 128 (`features`). Out: log R/G and log B/G of the local light
+In: eleven planes of the picture at 192 x 128 (`features`). Out: log R/G and log B/G of the local light
 and a log scale of how far off the answer may be. A picture of any ratio, upright ones too, is squeezed
 to that size.
 """
@@ -12,18 +12,30 @@ import torch.nn.functional as F  # noqa: N812 - the name that every PyTorch text
 from torch import Tensor, nn
 
 WIDTH, HEIGHT = 192, 128
+PICTURE_PLANES = 8  # what the picture itself says
+PLANES = PICTURE_PLANES + 3  # and what the camera took for white
 FLOOR = 0.004  # keeps logarithms of dark pixels quiet
 
 
-def features(picture: Tensor) -> Tensor:
-    """Return (n, 8, H, W): log R/G, log B/G, log level, three clip flags, height, way from the middle."""
+def features(picture: Tensor, white_uv: Tensor | None = None, known: Tensor | None = None) -> Tensor:
+    """Return (n, PLANES, H, W), what the network sees of a picture.
+
+    Log R/G, log B/G, log level, three clip flags, height, way from the middle, and what the camera took for
+    white: its log R/G and log B/G (`white_uv`, (n, 2)) and whether that is known (`known`, (n,), 0 or 1).
+    Lights lie on a narrow band of colours and paints do not, so knowing the white tells them apart.
+    """
     n, _, H, W = picture.shape
     r, g, b = (picture[:, i : i + 1] + FLOOR for i in range(3))
     level = torch.log(picture.mean(1, keepdim=True) + FLOOR) * 0.4 + 1
     clipped = (picture > 0.96).to(picture.dtype)
     up = torch.linspace(-1, 1, H, device=picture.device).view(1, 1, H, 1).expand(n, 1, H, W)
     across = torch.linspace(-1, 1, W, device=picture.device).abs().view(1, 1, 1, W).expand(n, 1, H, W)
-    return torch.cat([torch.log(r / g), torch.log(b / g), level, clipped, up, across], 1)
+    told = torch.zeros(n, 3, device=picture.device)
+    if white_uv is not None:
+        has = torch.ones(n, device=picture.device) if known is None else known
+        told = torch.cat([white_uv, torch.ones_like(white_uv[:, :1])], 1) * has[:, None]
+    white = told[:, :, None, None].expand(n, 3, H, W)
+    return torch.cat([torch.log(r / g), torch.log(b / g), level, clipped, up, across, white], 1)
 
 
 class Block(nn.Module):
@@ -75,7 +87,7 @@ class LightNet(nn.Module):
 
     def __init__(
         self,
-        planes: int = 8,
+        planes: int = PLANES,
         widths: tuple[int, ...] = (32, 56, 88, 128, 160),
         blocks: tuple[int, ...] = (1, 2, 2, 2, 3),
     ) -> None:
@@ -111,6 +123,19 @@ class LightNet(nn.Module):
         x = F.interpolate(self.f1(x), scale_factor=2.0, mode="bilinear", align_corners=False)
         local = self.head(F.relu(self.f2(F.relu(x + self.f0(planes))))).float()
         return torch.cat([local[:, :2] + whole[:, :, None, None], local[:, 2:3] - 2.0], 1)
+
+
+def load(net: nn.Module, weights: dict[str, Tensor]) -> None:
+    """Load weights, also of a network with fewer planes (new ones start without effect) or more (then cut).
+
+    A white that is not known is three planes of nought, so leaving them away gives the same answer.
+    """
+    own = net.state_dict()
+    for name in ("stem.0.weight", "f0.weight"):
+        lacking = own[name].shape[1] - weights[name].shape[1]
+        if lacking:  # F.pad cuts where it is below nought
+            weights = {**weights, name: F.pad(weights[name], (0, 0, 0, 0, 0, lacking))}
+    net.load_state_dict(weights)
 
 
 def angle_deg(truth: Tensor, answer: Tensor) -> Tensor:

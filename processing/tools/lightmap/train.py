@@ -15,7 +15,7 @@ import json
 import math
 import multiprocessing
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,11 +24,13 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from . import mixing, network, rooms, tracer
+from . import mixing, network, rooms, scoring, tracer
 from .scene import PLANES
 
 CHUNK = 64  # rooms made and rendered together
 HELD_OUT_SEED = 1000  # rooms of these seeds are only looked at
+WHITE_KNOWN = 0.65  # share of pictures that come with the camera's white, as raw files do
+WHITE_WOBBLE = 0.03  # how far off it is then, ln units: cameras' matrices are approximate
 
 
 @dataclass
@@ -85,60 +87,66 @@ class Rooms:
         self.filled = min(len(self.ring), self.filled + CHUNK)
         self.total += CHUNK
 
-    def draw(self, count: int) -> Tensor:
-        return self.ring[torch.randint(0, self.filled, (count,), device=self.device)]
 
-
-def loss_of(answer: Tensor, mixed: mixing.Mixed) -> tuple[Tensor, Tensor]:
+def loss_of(answer: Tensor, mixed: mixing.Mixed, balance: Sequence[float]) -> tuple[Tensor, Tensor]:
     """Return the loss and the mean angle.
 
-    The loss adds the angle, the log-chroma distance, its likelihood, and the distance on paint once more.
+    The loss adds what would be seen after correction (distances in a*b* on neutral, pale and strongly painted
+    surfaces, weighed by `balance`), the angle, the log-chroma distance and its likelihood.
     """
     w, total = mixed.weight, mixed.weight.sum().clamp_min(1)
     distance = (answer[:, :2] - mixed.log_light).pow(2).sum(1, keepdim=True).add(1e-6).sqrt()
     scale = answer[:, 2:3].clamp(-6, 2)
     likelihood = ((distance * (-scale).exp() + scale) * w).sum() / total
     angle = (network.angle_deg(mixed.log_light, answer)[:, None] * w).sum() / total
-    painted = w * mixed.paint
-    on_paint = (distance * painted).sum() / painted.sum().clamp_min(1)
-    return angle / 6 + (distance * w).sum() / total + 0.3 * likelihood + 0.5 * on_paint, angle
+    have, want = scoring.corrected(mixed, answer)
+    miss, shares = (have - want).pow(2).sum(1, keepdim=True).add(0.01).sqrt(), scoring.kinds(mixed)
+    by_kind = (miss * shares).sum((0, 2, 3)) / shares.sum((0, 2, 3)).clamp_min(1)
+    seen = sum(share * by_kind[i] for i, share in enumerate(balance)) / 8
+    return seen + angle / 12 + 0.5 * (distance * w).sum() / total + 0.2 * likelihood, angle
 
 
 @torch.no_grad()
 def evaluate(
     net: torch.nn.Module, held_out: list[mixing.Mixed], check: dict[str, Any] | None
 ) -> dict[str, Any]:
-    """Return mean angles on held-out rooms (ours, untouched, share made worse) and on the check set."""
+    """Return figures on held-out rooms and the mean angles on the check set.
+
+    Angles of ours, of untouched and the share made worse; medians over pictures of the distances in a*b*.
+    The camera's white is known in every second picture.
+    """
     net.eval()
-    ours: list[Tensor] = []
-    untouched: list[Tensor] = []
+    rows: dict[str, list[Tensor]] = {}
     for m in held_out:
         counts = (m.weight > 0.9).float()
-        for rows, answer in (
-            (ours, net(network.features(m.picture))),
-            (untouched, torch.zeros_like(m.log_light)),
-        ):
-            angle = network.angle_deg(m.log_light, answer)[:, None]
-            rows.append((angle * counts).sum((1, 2, 3)) / counts.sum((1, 2, 3)).clamp_min(1))
-    a, b = torch.cat(ours), torch.cat(untouched)
+        known = (torch.arange(len(m.picture), device=m.picture.device) % 2).float()
+        answer = net(network.features(m.picture, m.white_uv, known))
+        found = scoring.figures(m, answer)
+        for name, one in (("angle", answer), ("untouched", torch.zeros_like(m.log_light))):
+            angle = network.angle_deg(m.log_light, one)[:, None]
+            found[name] = (angle * counts).sum((1, 2, 3)) / counts.sum((1, 2, 3)).clamp_min(1)
+        found["angle_white_known"] = torch.where(known > 0, found["angle"], torch.nan)
+        for name, values in found.items():
+            rows.setdefault(name, []).append(values)
+    whole = {name: torch.cat(values) for name, values in rows.items()}
     result: dict[str, Any] = {
-        "angle": a.mean().item(),
-        "untouched": b.mean().item(),
-        "worse": (a > b).float().mean().item(),
+        n: v.nanmean().item() for n, v in whole.items() if n.startswith(("angle", "unt"))
     }
+    result["worse"] = (whole["angle"] > whole["untouched"]).float().mean().item()
+    result |= {n: v.nanmedian().item() for n, v in whole.items() if n.startswith(scoring.KINDS)}
     if check is not None:
         angle = network.angle_deg(check["t"], net(network.features(check["x"])))[:, None]
         per_view = (angle * check["w"]).sum((1, 2, 3)) / check["w"].sum((1, 2, 3))
         result["check"] = per_view.mean().item()
         result["check_views"] = [round(v, 2) for v in per_view.tolist()]
     net.train()
-    return {k: round(v, 4) if isinstance(v, float) else v for k, v in result.items()}
+    return {k: round(v, 3) if isinstance(v, float) else v for k, v in result.items()}
 
 
 def learn(args: argparse.Namespace, made: Iterator[np.ndarray]) -> None:
     device = "cpu" if args.cpu else "cuda"
-    torch.manual_seed(args.seed)
     torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     args.out.mkdir(parents=True, exist_ok=True)
     log, clock = (args.out / "log.txt").open("w"), Clock(args.seconds, time.monotonic())
 
@@ -148,17 +156,20 @@ def learn(args: argparse.Namespace, made: Iterator[np.ndarray]) -> None:
         print(line, file=log, flush=True)
 
     supply = Rooms(args, device, made, tracer.build(args.out, gpu=not args.cpu))
-    mixer = mixing.Mixer(device, args.seed)
+    torch.manual_seed(HELD_OUT_SEED)
+    mixer = mixing.Mixer(device, HELD_OUT_SEED)
     held_out = [
         mixer(supply.render(make_rooms(HELD_OUT_SEED + i * CHUNK))) for i in range(1 if args.cpu else 8)
     ]
+    torch.manual_seed(args.seed)
+    mixer = mixing.Mixer(device, args.seed)
     check = load_check(args.check, device) if args.check else None
     net, steady = network.LightNet().to(device), network.LightNet().to(device)
     net = net.to(memory_format=torch.channels_last)
     if args.start:
         saved = torch.load(args.start, map_location=device)
-        net.load_state_dict(saved["model"])
-        steady.load_state_dict(saved["ema"])
+        network.load(net, saved["model"])
+        network.load(steady, saved["ema"])
     else:
         steady.load_state_dict(net.state_dict())
     while supply.filled < min(args.first, len(supply.ring)):
@@ -167,70 +178,104 @@ def learn(args: argparse.Namespace, made: Iterator[np.ndarray]) -> None:
 
     def report(step: int) -> None:
         say("step", step, "rooms", supply.total, json.dumps(evaluate(steady, held_out, check)))
+        keep()
 
-    steps = run_steps(args, clock, supply, mixer, net, steady, report)
-    torch.save({"model": net.state_dict(), "ema": steady.state_dict()}, args.out / "checkpoint.pt")
+    def keep() -> None:
+        torch.save({"model": net.state_dict(), "ema": steady.state_dict()}, args.out / "checkpoint.pt")
+
+    steps = run_steps(args, clock, supply, Step(args, supply, mixer, net, steady), report)
+    keep()
     say("end: steps", steps, "rooms", supply.total, json.dumps(evaluate(steady, held_out, check)))
+    say("seconds: steps", round(clock.spent_steps), "rooms", round(clock.spent_rooms))
+
+
+class Step:
+    """One step of learning; on a GPU recorded once and then replayed: launching takes most of its time."""
+
+    def __init__(
+        self, args: argparse.Namespace, supply: Rooms, mixer: mixing.Mixer, net: Any, steady: Any
+    ) -> None:
+        self.batch, self.balance, self.supply, self.mixer = args.batch, args.balance, supply, mixer
+        self.net, self.steady, self.is_gpu = net, steady, supply.device == "cuda"
+        self.rate = torch.tensor(0.0, device=supply.device)
+        self.keep = 0.9992 if args.start else 0.998
+        self.filled = torch.tensor(float(supply.filled), device=supply.device)
+        self.optimiser = torch.optim.AdamW(
+            net.parameters(), lr=self.rate, weight_decay=0.01, betas=(0.9, 0.98),
+            fused=self.is_gpu, capturable=self.is_gpu,
+        )  # fmt: skip
+        self.graph = self._record() if self.is_gpu else None
+
+    def __call__(self, rate: float) -> None:
+        self.rate.fill_(rate)
+        self.filled.fill_(float(self.supply.filled))
+        if self.graph is None:
+            self._learn()
+        else:
+            self.graph.replay()
+
+    def _record(self) -> Any:
+        aside = torch.cuda.Stream()
+        aside.wait_stream(torch.cuda.current_stream())
+        with torch.cuda.stream(aside):
+            for _ in range(3):
+                self._learn()
+        torch.cuda.current_stream().wait_stream(aside)
+        graph = torch.cuda.CUDAGraph()
+        with torch.cuda.graph(graph):
+            self._learn()
+        return graph
+
+    def _learn(self) -> None:
+        self.optimiser.zero_grad(set_to_none=True)
+        with torch.no_grad():
+            places = (torch.rand(self.batch, device=self.supply.device) * self.filled).long()
+            mixed = self.mixer(self.supply.ring[places])
+            known = (torch.rand(self.batch, device=self.supply.device) < WHITE_KNOWN).float()
+            white = mixed.white_uv + torch.randn_like(mixed.white_uv) * WHITE_WOBBLE
+            planes = network.features(mixed.picture, white, known)
+            planes = planes.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(self.supply.device, dtype=torch.bfloat16):
+            answer = self.net(planes)
+        loss, _ = loss_of(answer.float(), mixed, self.balance)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
+        self.optimiser.step()
+        average(self.steady, self.net, self.keep)
 
 
 def run_steps(
-    args: argparse.Namespace,
-    clock: Clock,
-    supply: Rooms,
-    mixer: mixing.Mixer,
-    net: Any,
-    steady: Any,
-    report: Callable[[int], None],
+    args: argparse.Namespace, clock: Clock, supply: Rooms, step: Step, report: Callable[[int], None]
 ) -> int:
     """Take optimiser steps until the time is up; new rooms get a fixed share of it."""
-    is_gpu = supply.device == "cuda"
-    optimiser = torch.optim.AdamW(
-        net.parameters(), lr=args.rate, weight_decay=0.01, betas=(0.9, 0.98), fused=is_gpu
-    )
     rooms_per_step_s = args.room_share / (1 - args.room_share)
-    kind, step, reported = supply.device, 0, time.monotonic()
-    while clock.share < 1 or step == 0:
+    steps, reported, pace = 0, time.monotonic(), 20 if step.is_gpu else 1
+    while clock.share < 1 or steps == 0:
         began = time.monotonic()
         rate = args.end_rate + (args.rate - args.end_rate) * 0.5 * (1 + math.cos(math.pi * clock.share))
-        for group in optimiser.param_groups:
-            group["lr"] = rate * min(1.0, (step + 1) / 300)
-        for _ in range(10):
-            with torch.no_grad():
-                mixed = mixer(supply.draw(args.batch))
-                planes = network.features(mixed.picture).contiguous(memory_format=torch.channels_last)
-            with torch.autocast(kind, dtype=torch.bfloat16):
-                answer = net(planes)
-            loss, _ = loss_of(answer.float(), mixed)
-            optimiser.zero_grad(set_to_none=True)
-            loss.backward()
-            torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
-            optimiser.step()
-            step += 1
-            if step % 4 == 0:
-                average(steady, net, 0.997 if args.start else min(0.997, step / (step + 10)))
-        if is_gpu:
+        for _ in range(pace):
+            step(rate * min(1.0, (steps + 1) / 300))
+            steps += 1
+        if step.is_gpu:
             torch.cuda.synchronize()
         clock.spent_steps += time.monotonic() - began
-        while is_gpu and clock.spent_rooms < clock.spent_steps * rooms_per_step_s:
+        while step.is_gpu and clock.spent_rooms < clock.spent_steps * rooms_per_step_s and clock.share < 1:
             began = time.monotonic()
             supply.add()
             torch.cuda.synchronize()
             clock.spent_rooms += time.monotonic() - began
         if time.monotonic() - reported > args.report_every:
-            report(step)
+            report(steps)
             reported = time.monotonic()
-    return step
+    return steps
 
 
 @torch.no_grad()
 def average(steady: torch.nn.Module, net: torch.nn.Module, keep: float) -> None:
     """Move the averaged weights a little towards the present ones."""
-    torch._foreach_lerp_(list(steady.parameters()), [p.detach() for p in net.parameters()], 1 - keep)
-    for ours, theirs in zip(steady.buffers(), net.buffers(), strict=True):
-        if ours.dtype.is_floating_point:
-            ours.lerp_(theirs, 1 - keep)
-        else:
-            ours.copy_(theirs)
+    ours = [*steady.parameters(), *(b for b in steady.buffers() if b.is_floating_point())]
+    theirs = [*net.parameters(), *(b for b in net.buffers() if b.is_floating_point())]
+    torch._foreach_lerp_(ours, [p.detach() for p in theirs], 1 - keep)
 
 
 def load_check(path: Path, device: str) -> dict[str, Any]:
@@ -246,18 +291,19 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--check", type=Path, help="pictures to watch, never learnt from")
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--end-rate", type=float, default=2e-5)
-    parser.add_argument("--pool", type=int, default=16000)
-    parser.add_argument("--first", type=int, default=6000)
+    parser.add_argument("--pool", type=int, default=32000)
+    parser.add_argument("--first", type=int, default=4096)
     parser.add_argument("--batch", type=int, default=64)
-    parser.add_argument("--samples", type=int, default=16)
-    parser.add_argument("--room-share", type=float, default=0.4)
+    parser.add_argument("--samples", type=int, default=12)
+    parser.add_argument("--balance", type=float, nargs=3, default=(1, 0.5, 0.3), help="neutral, pale, strong")
+    parser.add_argument("--room-share", type=float, default=0.35)
     parser.add_argument("--report-every", type=float, default=60)
     parser.add_argument("--workers", type=int, default=12)
     parser.add_argument("--seed", type=int, default=2_000_000)
     parser.add_argument("--cpu", action="store_true")
     args = parser.parse_args()
     if args.cpu:
-        args.pool, args.first, args.batch, args.samples, args.workers = 128, 64, 4, 9, 1
+        args.pool, args.first, args.batch, args.samples, args.workers = 64, 64, 2, 9, 1
     return args
 
 

@@ -54,6 +54,8 @@ CLIP_LEVEL = 0.98  # linear level from which a pixel counts as clipped when noth
 CLIP_FADE = 0.08  # below the clipping level, gains fade to 1 over this range
 CLIPPED_SHARE = (0.30, 0.50)  # over-exposed: trust in the map falls from 1 to 0 between these shares
 CAST_DEG = (21.0, 29.0)  # mean cast: beyond, the light is coloured on purpose (stage, sunset): left alone
+HOME_KELVIN = (2400.0, 10000.0)  # lights of homes, from a dimmed bulb to open shade (common practice)
+HOME_DUV = 0.03  # and how far from the black body they lie: tubes and LEDs
 WARMTH_KEPT = 0.06  # default share of a lamp's warmth that stays; a taste, settable
 AREA_DISTANCE = 0.09  # two areas of light closer than this in (u, v) are one
 VIEW_KELVIN = 6500.0  # daylight of a view; sun and shade lie around it
@@ -94,21 +96,34 @@ def analyse(
     if flash_linear is not None:
         map_uv = light_from_flash(rgb_linear, flash_linear, prior_uv=map_uv, camera=camera)
         method = "flash pair"
-    trust, why = _trust(map_uv, clipped)
+    trust, why = _trust(map_uv, clipped, camera)
     map_uv = np.round(map_uv / MAP_STEP).astype(np.float32) * np.float32(MAP_STEP)
     return LightAnalysis(map_uv, method, trust, why, clipped, camera)
 
 
-def _trust(map_uv: np.ndarray, clipped_share: float) -> tuple[float, str]:
+def _trust(map_uv: np.ndarray, clipped_share: float, camera: CameraColour | None = None) -> tuple[float, str]:
     """How far the map may be followed, 0..1, and why not further."""
     mean_deg = float(cast_deg(map_uv).mean())
     by_clipping = 1 - np.clip(np.subtract(clipped_share, CLIPPED_SHARE[0]) / np.ptp(CLIPPED_SHARE), 0, 1)
     by_cast = 1 - np.clip((mean_deg - CAST_DEG[0]) / np.ptp(CAST_DEG), 0, 1)
+    if by_cast < 1 and _is_light_of_homes(map_uv, camera):
+        by_cast = 1.0  # an ordinary light, and a camera set to another one
     if by_cast < 1 and by_cast <= by_clipping:
         return float(by_cast), f"strongly coloured light ({mean_deg:.0f} degrees): taken as intended"
     if by_clipping < 1:
         return float(by_clipping), f"{clipped_share:.0%} of the frame is clipped: colours there are unknown"
     return 1.0, "the picture's own surfaces and lights"
+
+
+def _is_light_of_homes(map_uv: np.ndarray, camera: CameraColour | None) -> bool:
+    """Whether the light that rules the picture is, in absolute colour, one that lights homes."""
+    if camera is None:
+        return False
+    light = rgb_from_uv(np.median(map_uv.reshape(-1, 2), axis=0).astype(np.float64))
+    found = cct_duv(xy_from_xyz(XYZ_FROM_SRGB @ camera.absolute_linear(light)))
+    if not isinstance(found, tuple):
+        return False
+    return HOME_KELVIN[0] <= found[0] <= HOME_KELVIN[1] and abs(found[1]) <= HOME_DUV
 
 
 def settle(

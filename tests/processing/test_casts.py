@@ -59,6 +59,17 @@ def test_a_stage_in_blue_light_is_left_as_the_camera_saw_it() -> None:
     assert casts.codes(plan) == ("coloured_light",)
 
 
+def test_daylight_under_a_tungsten_preset_is_corrected_when_the_camera_tells_its_white() -> None:
+    preset, day = (linear_from_xy(xy_from_kelvin(k)) for k in (2700.0, 6500.0))
+    rng = np.random.default_rng(0)
+    grey = rng.uniform(0.05, 0.3, (160, 240, 1)) * (day / preset)
+    room = (grey / grey.max()).astype(np.float32)
+    camera = casts.CameraColour(SRGB_CAMERA.srgb_from_camera, tuple(preset.tolist()))
+    told, untold = (casts.settle([casts.analyse(room, camera=c)])[0] for c in (camera, None))
+    assert told.strength == 1
+    assert untold.strength == 0  # nothing says then that the blue was not meant
+
+
 def test_a_frame_that_is_mostly_clipped_falls_back() -> None:
     picture, _ = lit_rooms.lit(lit_rooms.surfaces())
     blown = np.clip(picture * 16, 0, 1)

@@ -216,8 +216,10 @@ def analyse(
         reference=reference,
         facts=tuple(one.facts for one in seen),
         frames=tuple(frames),
-        sighting=straightening.look(
-            grey_from_linear(seen[reference].rgb_linear), facts, rgb_linear=seen[reference].rgb_linear
+        sighting=_as_kept(
+            straightening.look(
+                grey_from_linear(seen[reference].rgb_linear), facts, rgb_linear=seen[reference].rgb_linear
+            )
         ),
         light=light,
         tone=tone.analyse(work * casts.gains(plan, work)),
@@ -226,8 +228,13 @@ def analyse(
         ).astype(np.float16),
         moving=moving,
         notes=tuple(dict.fromkeys(notes)),
-        landmarks=find_landmarks(scene),
+        landmarks=_as_kept(find_landmarks(scene)),
     )
+
+
+def _as_kept(found: Any) -> Any:
+    """A record as its JSON brings it back: what is decided at once and what is decided later agree."""
+    return type(found).from_json(found.to_json())
 
 
 def _one_balance(seen: list[Look], paths: Sequence[Path | str], reference: int) -> list[Look]:

@@ -83,12 +83,13 @@ def largest(
     """
     geometry = Geometry(size, curve, level, focal_px)
     border = _border(geometry)
+    start = _middle(geometry)
     wanted = ratio_value(ratio, size)
     if wanted is not None:
-        centre, half_height = _best(border, wanted, size)
+        centre, half_height = _best(border, wanted, size, start)
         best = (wanted, centre, half_height)
     else:
-        tries = [(a, *_best(border, float(a), size)) for a in FREE_RATIOS * size[0] / size[1] / 1.2]
+        tries = [(a, *_best(border, float(a), size, start)) for a in FREE_RATIOS * size[0] / size[1] / 1.2]
         best = max(tries, key=lambda t: t[0] * t[2] ** 2)
     aspect, (cx, cy), half_height = best
     half_height -= MARGIN_PX
@@ -137,14 +138,14 @@ def _without_slivers(
 
 
 def _border(geometry: Geometry) -> np.ndarray:
-    """The frame's border, a pixel's half inside, in levelled coordinates."""
+    """The frame's border, once round, a pixel's half inside, in levelled coordinates."""
     width, height = geometry.size
     x, y = np.linspace(0, width - 1, BORDER_POINTS), np.linspace(0, height - 1, BORDER_POINTS)
     sides = [
         np.stack([x, np.zeros_like(x)], 1),
         np.stack([np.full_like(y, width - 1), y], 1),
-        np.stack([x, np.full_like(x, height - 1)], 1),
-        np.stack([np.zeros_like(y), y], 1),
+        np.stack([x[::-1], np.full_like(x, height - 1)], 1),
+        np.stack([np.zeros_like(y), y[::-1]], 1),
     ]
     moved = geometry.levelled_from_source(np.concatenate(sides))
     return moved[np.isfinite(moved).all(1)]
@@ -157,16 +158,46 @@ def _reach(border: np.ndarray, centres: np.ndarray, aspect: float) -> np.ndarray
     return np.maximum(dx, dy).min(1)
 
 
-def _best(border: np.ndarray, aspect: float, size: tuple[int, int]) -> tuple[tuple[float, float], float]:
-    centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+def outline(geometry: Geometry) -> np.ndarray:
+    """Left, top, right and bottom of all that the frame shows, levelled coordinates."""
+    border = _border(geometry)
+    return np.concatenate([border.min(0), border.max(0)])
+
+
+def _middle(geometry: Geometry) -> np.ndarray:
+    """Where the middle of the frame comes to lie, or the nearest to it that comes to lie anywhere."""
+    width, height = geometry.size
+    share = np.linspace(0, 1, 21)
+    x, y = np.meshgrid(share * (width - 1), share * (height - 1))
+    source = np.stack([x.ravel(), y.ravel()], 1)
+    source = source[np.argsort(np.hypot(*(source - [(width - 1) / 2, (height - 1) / 2]).T), kind="stable")]
+    moved = geometry.levelled_from_source(source)
+    known = np.isfinite(moved).all(1)
+    return moved[known][0] if known.any() else source[0]
+
+
+def _inside(border: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Which points lie inside the frame's outline (even-odd rule)."""
+    x0, y0 = border.T
+    x1, y1 = np.roll(border, -1, 0).T
+    x, y = points[:, :1], points[:, 1:]
+    spans = (y0 > y) != (y1 > y)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossing = x < (x1 - x0) * (y - y0) / (y1 - y0) + x0
+    return (spans & crossing).sum(1) % 2 == 1
+
+
+def _best(
+    border: np.ndarray, aspect: float, size: tuple[int, int], start: np.ndarray
+) -> tuple[tuple[float, float], float]:
     span = np.array([size[0], size[1]]) * 0.2
-    best, reach = centre, float(_reach(border, centre[None], aspect)[0])
+    best, reach = start, float(_reach(border, start[None], aspect)[0])
     coarse = border[::4]
     for step in range(9):
         use = coarse if step < 3 else border
         u = np.linspace(-1, 1, 9)
         grid = best + np.stack(np.meshgrid(u * span[0], u * span[1]), -1).reshape(-1, 2)
-        found = _reach(use, grid, aspect)
+        found = np.where(_inside(coarse, grid), _reach(use, grid, aspect), 0.0)
         i = int(np.argmax(found))
         if found[i] > reach or step == 3:
             best, reach = grid[i], float(found[i])

@@ -40,6 +40,7 @@ ROUNDS = 4  # of re-weighting
 MARKED = 0.1  # of the prior: a picture that a person marked white in moves the others, not itself,
 UNMARKED = 3.0  # and those that are joined to it may follow further
 MOST_COLOUR = 0.12
+LEAST_CHROMA = 0.01  # ln units: less spread is a monochrome picture
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,7 +170,9 @@ class Pair:
 def match(all_landmarks: Sequence[Landmarks], sizes: Sequence[tuple[int, int]]) -> list[Pair]:
     """Pairs of pictures with enough landmarks in common that fit the geometry of two views."""
     pairs = []
+    names = [zlib.crc32(marks.descriptors.tobytes()) for marks in all_landmarks]
     for i, j in combinations(range(len(all_landmarks)), 2):
+        i, j = sorted((i, j), key=lambda k: names[k])  # the same draws in whatever order the pictures come
         found = _match_two(all_landmarks[i], all_landmarks[j], sizes[i], sizes[j])
         if found is not None:
             pairs.append(Pair(i, j, *found))
@@ -207,6 +210,7 @@ def _nearest(a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     rows = np.arange(len(a))
     first = squared[rows, forth]
     second = np.partition(squared, 1, axis=1)[:, 1]
+    second = np.minimum(second, np.partition(squared, 1, axis=0)[1][forth])  # the same from either side
     good = (back[forth] == rows) & (first < RATIO**2 * second)
     return rows[good], forth[good]
 
@@ -315,6 +319,14 @@ def _groups(pairs: Sequence[Pair], count: int) -> np.ndarray:
     for pair in pairs:
         groups[groups == groups[pair.second]] = groups[pair.first]
     return groups
+
+
+def has_colour(marks: Landmarks) -> bool:
+    """Whether a picture shows colours at all; a monochrome one has nothing to say of light."""
+    if not len(marks.rgb):
+        return False
+    logs = np.log(np.maximum(marks.rgb, 1e-6))
+    return bool(np.std(logs - logs[:, 1:2], axis=0).max() > LEAST_CHROMA)
 
 
 def log2_levels(marks: Landmarks) -> np.ndarray:

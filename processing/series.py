@@ -18,6 +18,7 @@ from .crop import Crop
 from .lens_curve import Curve
 from .light_records import MAP_STEP
 from .plan import Plan
+from .results import NotFound
 from .straightening import Straight
 from .tone import ToneAnalysis
 from .verticals import Level
@@ -25,6 +26,8 @@ from .warp import Geometry
 from .wishes import Wishes
 
 DEFAULT_RATIO = "source"
+LEAST_SHOWN = 0.15  # of the frame: a level by hand that keeps less is a slip
+LEAST_CROP_PX = 16
 MOST_SHIFT_EV = 1.5  # from a picture's own levels towards its group's
 NEGLIGIBLE = 0.002  # ln units of colour: below, nothing is moved
 
@@ -57,7 +60,7 @@ def settle(
     if not analyses:
         return []
     wanted = [_as_wishes(w) for w in (wishes or [None] * len(analyses))]
-    straight = _straighten(analyses, wanted)
+    straight, refused = _straighten(analyses, wanted)
     pairs = likeness.match([a.landmarks for a in analyses], [a.size for a in analyses])
     lights = _light(analyses, wanted, names, pairs)
     levels = _levels_together(analyses, pairs)
@@ -78,7 +81,7 @@ def settle(
                 tone=_tone(levels[i], tones[i], wanted[i]),
                 moving=None if one.moving is None else pack_mask(one.moving),
                 moving_share=0.0 if one.moving is None else round(float(one.moving.mean()), 4),
-                notes=one.notes,
+                notes=(*one.notes, *refused[i]),
             )
         )
     return plans
@@ -90,19 +93,37 @@ def _as_wishes(wish: Wishes | dict[str, Any] | None) -> Wishes:
     return wish if isinstance(wish, Wishes) else Wishes.from_json(wish)
 
 
-def _straighten(analyses: Sequence[Analysis], wanted: Sequence[Wishes]) -> list[Straight]:
-    sightings = [a.sighting for a in analyses]
-    by_hand: dict[int, Level] = {}
+def _straighten(
+    analyses: Sequence[Analysis], wanted: Sequence[Wishes]
+) -> tuple[list[Straight], list[tuple[str, ...]]]:
+    """Curve and level of each picture, and what could not be done of what a person asked for."""
+    settled = straightening.settle([a.sighting for a in analyses])
+    refused: list[tuple[str, ...]] = [()] * len(analyses)
     for i, wish in enumerate(wanted):
-        if wish.roll_deg is not None or wish.pitch_deg is not None:
-            by_hand[i] = verticals.level_by_hand(wish.roll_deg or 0.0, wish.pitch_deg or 0.0)
-    settled = straightening.settle(sightings, by_hand=by_hand)
-    for i, wish in enumerate(wanted):
-        if wish.plumb:  # drawn lines are bent by the lens: they need the settled curve
-            one = settled[i]
-            level = verticals.level_from_plumb(wish.plumb, one.curve, one.focal_px, analyses[i].size)
-            settled[i] = Straight(one.curve, level, one.focal_px)
-    return settled
+        level = _level_by_hand(wish, settled[i], analyses[i].size)
+        if level is None:
+            continue
+        if isinstance(level, Level):
+            one = Straight(settled[i].curve, level, settled[i].focal_px)
+            if _shown(one, analyses[i].size) >= LEAST_SHOWN:
+                settled[i] = one
+                continue
+            level = NotFound("it leaves next to nothing of the picture")
+        refused[i] = (f"The level asked for was not used: {level.reason}.",)
+    return settled, refused
+
+
+def _level_by_hand(wish: Wishes, settled: Straight, size: tuple[int, int]) -> Level | NotFound | None:
+    """What a person says of the level; drawn lines are bent by the lens and need the settled curve."""
+    if wish.plumb:
+        return verticals.level_from_plumb(wish.plumb, settled.curve, settled.focal_px, size)
+    if wish.roll_deg is None and wish.pitch_deg is None:
+        return None
+    return verticals.level_by_hand(wish.roll_deg or 0.0, wish.pitch_deg or 0.0)
+
+
+def _shown(straight: Straight, size: tuple[int, int]) -> float:
+    return crop.largest(size, straight.curve, straight.level, straight.focal_px, "free").kept_share
 
 
 def _light(
@@ -121,8 +142,12 @@ def _light(
         if wish.warmth_kept is not None:
             kept = [points[i]] if points[i] else None
             plans[i] = casts.settle([analyses[i].light], warmth_kept=wish.warmth_kept, neutral_points=kept)[0]
+    able = [
+        plan.strength > 0 and likeness.has_colour(one.landmarks)
+        for one, plan in zip(analyses, plans, strict=True)
+    ]
     offsets = likeness.colour_offsets(
-        pairs,
+        [p for p in pairs if able[p.first] and able[p.second]],
         [a.landmarks for a in analyses],
         [casts.correction_uv(plan) for plan in plans],
         [bool(p) for p in points],
@@ -147,6 +172,8 @@ def _levels_together(analyses: Sequence[Analysis], pairs: Sequence[likeness.Pair
 
     Brought to one exposure, joined pictures get the same curve, so that what they share comes out alike.
     """
+    plain = [tone.is_ordinary(a.tone) and a.light.trust > 0 for a in analyses]
+    pairs = [p for p in pairs if plain[p.first] and plain[p.second]]
     stops, groups = likeness.exposures(pairs, [likeness.log2_levels(a.landmarks) for a in analyses])
     own = [a.tone for a in analyses]
     out = list(own)
@@ -161,7 +188,9 @@ def _levels_together(analyses: Sequence[Analysis], pairs: Sequence[likeness.Pair
             }
             shift = common["bright_ev"] - own[i].bright_ev
             beyond = shift - float(np.clip(shift, -MOST_SHIFT_EV, MOST_SHIFT_EV))
-            out[i] = replace(own[i], **{name: value - beyond for name, value in common.items()})
+            common = {name: value - beyond for name, value in common.items()}
+            common["white_ev"] = max(common["white_ev"], own[i].white_ev)  # its own lights must not clip
+            out[i] = replace(own[i], **common)
     return out
 
 
@@ -205,18 +234,27 @@ def crop_by_hand(
     focal_px: float,
     rect: tuple[float, float, float, float],
 ) -> Crop:
-    """A rectangle that a person drew in levelled coordinates, drawn in where it leaves the picture."""
+    """A rectangle that a person drew in levelled coordinates, drawn in where it leaves the picture.
+
+    One that shows nothing of it is not used: the largest is.
+    """
     geometry = Geometry(size, curve, level, focal_px)
-    left, top, right, bottom = rect
+    whole = crop.outline(geometry)
+    left, top = np.maximum(rect[:2], whole[:2])
+    right, bottom = np.minimum(rect[2:], whole[2:])
     centre = np.array([(left + right) / 2, (top + bottom) / 2])
     half = np.array([(right - left) / 2, (bottom - top) / 2])
     low, high = 0.0, 1.0
-    if not _is_clean(geometry, centre, half):
+    if (half <= 0).any() or not _is_clean(geometry, centre, half):
         for _ in range(12):
             middle = (low + high) / 2
             low, high = (middle, high) if _is_clean(geometry, centre, half * middle) else (low, middle)
         half = half * low
-    why = "set by hand" if high == 1.0 else "set by hand, drawn in to show only real picture"
+    if (2 * half < LEAST_CROP_PX).any():
+        largest = crop.largest(size, curve, level, focal_px, DEFAULT_RATIO)
+        return replace(largest, why="the part asked for shows nothing of the picture; the largest was taken")
+    drawn_in = high < 1.0 or tuple(rect) != (left, top, right, bottom)
+    why = "set by hand, drawn in to show only real picture" if drawn_in else "set by hand"
     out = (max(1, int(2 * half[0])), max(1, int(2 * half[1])))
     kept = (
         float(centre[0] - out[0] / 2),

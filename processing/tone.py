@@ -49,6 +49,7 @@ STEPS_EV = 1024  # entries a stop: a step of .06 % in light, below one 8-bit cod
 ROLL_START = 0.86  # linear level from which highlights bend towards white
 CHUNK_ROWS = 32  # rows worked on at once: stays in the processor's cache
 EV_LIMITS = (-2.5, 5.5)  # beyond, a frame is a mistake, not a style
+COLOURED_EV = 1.2  # above, the light is of one strong colour
 LIFT = 0.42  # default share of the distance below the bright surfaces that is taken away
 WINDOW_HOLD = 0.5  # default: 0 lets windows run to white, 1 keeps them as dark as they can be
 CONTRAST = 0.0
@@ -163,7 +164,7 @@ def settle(
         depth = one.bright_ev - one.middle_ev
         chosen = LIFT * float(np.clip(depth / 1.5, 0.5, 1.3)) if lift is None else lift
         # light of one strong colour is a stage or a sunset, not a room to be opened
-        ev *= 1 - 0.7 * float(np.clip((one.colour_ev - 1.2) / 1.0, 0, 1))
+        ev *= 1 - 0.7 * float(np.clip((one.colour_ev - COLOURED_EV) / 1.0, 0, 1))
         plan = TonePlan(
             applied_ev=float(np.clip(ev, *EV_LIMITS)) + brightness_ev,
             lift=chosen,
@@ -174,6 +175,11 @@ def settle(
         )
         plans.append(replace(plan, applied_ev=round(plan.applied_ev, 4), lift=round(plan.lift, 4)))
     return plans
+
+
+def is_ordinary(one: ToneAnalysis) -> bool:
+    """Whether this is a room's light rather than a stage's."""
+    return one.colour_ev <= COLOURED_EV
 
 
 def curve_ev(plan: TonePlan, level: np.ndarray) -> np.ndarray:

@@ -37,6 +37,9 @@ __all__ = [
 FULL_PITCH_DEG = 8.0
 INTENDED_PITCH_DEG = 15.0
 MAX_ROLL_DEG = 8.0
+MOST_BY_HAND_DEG = 45.0
+PLUMB_REACH = 1.2  # half diagonals from the centre: a line must lie on the picture
+PLUMB_APART = 0.06  # half diagonals: nearer lines tell no pitch
 MIN_UPRIGHTS = 3
 MIN_LENGTH = 0.6  # picture heights
 MIN_SPREAD = 0.25  # picture widths
@@ -216,18 +219,31 @@ def _bounded_squares(z: np.ndarray) -> np.ndarray:
 
 def level_from_plumb(
     lines_xy: Sequence[Sequence[float]], curve: Curve, focal_px: float, size: tuple[int, int]
-) -> Level:
-    """The level that makes two (or more) drawn lines upright: each (x0, y0, x1, y1) in source pixels."""
+) -> Level | NotFound:
+    """The level that makes drawn lines upright: each (x0, y0, x1, y1) in source pixels.
+
+    One line, or lines too near each other to tell a pitch, give the roll alone. Lines that lie outside the
+    picture, are nearer to level than to upright, or ask for more than degrees may say, give a reason.
+    """
     centre, half = frame(size)
     ends = np.asarray(lines_xy, float).reshape(-1, 2, 2)
     straight = (curve.undistort_points(ends, size) - centre) / half
+    if not np.isfinite(straight).all() or (np.abs(straight) > PLUMB_REACH).any():
+        return NotFound("a plumb line lies outside the picture")
     lines = Lines(straight, focal_px / half)
-    if len(lines) == 1:
-        roll = float(np.degrees(np.arctan2(*(lines.along[0] * (np.sign(lines.along[0, 1]) or 1)))))
-        return Level(roll, 0.0, "roll", "one plumb line", roll, 0.0, 1.0, 0.0, 1, 0, "plumb")
+    if (np.abs(lines.along[:, 0]) > np.abs(lines.along[:, 1])).any():
+        return NotFound("a plumb line is nearer to level than to upright")
+    along = lines.along * np.where(lines.along[:, 1:] < 0, -1, 1)
+    apart = np.ptp(straight.mean(1)[:, 0])
+    if len(lines) == 1 or apart < PLUMB_APART:
+        x, y = (along * lines.length[:, None]).sum(0)
+        roll = float(np.degrees(np.arctan2(x, y)))
+        return Level(roll, 0.0, "roll", "one plumb line", roll, 0.0, 1.0, 0.0, len(lines), 0, "plumb")
     _, vectors = np.linalg.eigh((lines.normal * lines.length[:, None]).T @ lines.normal)
     down = vectors[:, 0] * (np.sign(vectors[1, 0]) or 1)
     roll, pitch = angles(down)
+    if max(abs(roll), abs(pitch)) > MOST_BY_HAND_DEG:
+        return NotFound(f"the plumb lines ask for a roll of {roll:.0f} and a pitch of {pitch:.0f} degrees")
     why = f"{len(lines)} plumb lines"
     return Level(
         roll, pitch, "both", why, roll, pitch, 1.0, float(lines.degrees(down).max()), len(lines), 0, "plumb"

@@ -106,3 +106,15 @@ def test_an_upright_further_in_is_kept():
 def test_json_brings_the_same_crop_back():
     found = crop.largest(SIZE, *CASES[1], 1200.0, "4:3")
     assert crop.Crop.from_json(found.to_json()) == found
+
+
+@pytest.mark.parametrize(("roll", "pitch"), [(0, 30), (0, 45), (-35, 10), (20, -40)])
+def test_a_level_far_off_still_shows_only_the_picture(roll, pitch):
+    level = Level(roll, pitch, "both", "", roll, pitch, 1.0, 0.0, 0, 0, "set by hand")
+    found = crop.largest(SIZE, Curve("none", "none", ()), level, 1200.0, "3:2")
+    geometry = Geometry(SIZE, Curve("none", "none", ()), level, 1200.0)
+    left, top, right, bottom = found.rect
+    x, y = np.meshgrid(np.linspace(left + 0.5, right - 0.5, 60), np.linspace(top + 0.5, bottom - 0.5, 40))
+    source = geometry.source_from_levelled(np.stack([x.ravel(), y.ravel()], 1))
+    assert ((source > -0.5) & (source < np.array(SIZE) - 0.5)).all()
+    assert found.kept_share > 0.1

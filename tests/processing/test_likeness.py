@@ -57,8 +57,25 @@ def marks(views: list[np.ndarray]) -> list[likeness.Landmarks]:
 def test_views_of_one_wall_are_joined_and_an_other_room_is_not(marks: list[likeness.Landmarks]) -> None:
     other = likeness.find_landmarks(lit_rooms.surfaces())
     pairs = likeness.match([*marks, other], [SIZE] * 4)
-    assert {(p.first, p.second) for p in pairs} >= {(0, 1), (1, 2)}
-    assert all(p.second != 3 for p in pairs)
+    joined = {frozenset((p.first, p.second)) for p in pairs}
+    assert joined >= {frozenset((0, 1)), frozenset((1, 2))}
+    assert all(3 not in pair for pair in joined)
+
+
+def test_the_order_of_the_pictures_changes_nothing(marks: list[likeness.Landmarks]) -> None:
+    none = [np.zeros((6, 9, 2), np.float32)] * 3
+    there = likeness.colour_offsets(likeness.match(marks, [SIZE] * 3), marks, none, [False] * 3)
+    turned_round = marks[::-1]
+    pairs = likeness.match(turned_round, [SIZE] * 3)
+    back = likeness.colour_offsets(pairs, turned_round, none, [False] * 3)
+    assert back[::-1] == pytest.approx(there, abs=1e-6)
+
+
+def test_a_monochrome_picture_has_no_say_in_colour(marks: list[likeness.Landmarks]) -> None:
+    grey = likeness.Landmarks(marks[0].xy, marks[0].descriptors, np.repeat(marks[0].rgb[:, :1], 3, 1))
+    assert likeness.has_colour(marks[0])
+    assert not likeness.has_colour(grey)
+    assert not likeness.has_colour(likeness.NO_LANDMARKS)
 
 
 def test_offsets_take_the_difference_of_the_gains_away(marks: list[likeness.Landmarks]) -> None:

@@ -100,6 +100,27 @@ def test_one_plumb_line_gives_the_roll_alone():
     assert turned[0] == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("lines", "reason"),
+    [
+        ([[-1500, 200, -1490, 900], [2500, 200, 2480, 900]], "outside"),
+        ([[300, 500, 1100, 505]], "level than to upright"),
+        ([[200, 100, 600, 700], [1200, 100, 800, 700]], "ask for"),
+    ],
+)
+def test_plumb_lines_that_cannot_be_meant_give_a_reason(lines, reason):
+    found = verticals.level_from_plumb(lines, NO_CURVE, FOCAL, SIZE)
+    assert isinstance(found, NotFound)
+    assert reason in found.reason
+
+
+def test_a_plumb_line_drawn_twice_or_backwards_gives_its_roll():
+    once = verticals.level_from_plumb([[700, 100, 705, 900]], NO_CURVE, FOCAL, SIZE)
+    twice = verticals.level_from_plumb([[700, 100, 705, 900], [705, 900, 700, 100]], NO_CURVE, FOCAL, SIZE)
+    assert twice.level == "roll"
+    assert twice.roll_deg == pytest.approx(once.roll_deg)
+
+
 def test_views_that_agree_lend_their_level_to_one_without_lines():
     def own(roll, pitch):
         return Level(roll, pitch, "both", "", roll, pitch)

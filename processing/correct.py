@@ -37,7 +37,7 @@ __all__ = [
     "thumbnail",
 ]
 
-MAPS_SHARE = 0.25
+MAPS_SHARE = 0.25  # of the size, for files of any size: what the saved maps promise
 METHOD_VERSION = "2"  # raised when the same plan would give other pixels
 
 
@@ -179,14 +179,16 @@ def render(
     out = np.empty((height, width, 3), np.uint16 if sixteen_bit else np.uint8)
     warp = picture.warp
     # window masks in the base need every pixel's own look-up; without them all of it is smooth
-    smooth = None if base[..., 2:4].any() else scene.SmoothMap(base, warp)
+    has_panes = base[..., 2:4].any()
+    base_map = scene.FineMap(base, warp) if has_panes else scene.SmoothMap(base, warp)
     for row0 in range(0, height, scene.BAND_ROWS):
         row1 = min(row0 + scene.BAND_ROWS, height)
         maps = warp.maps(row0, row1)
         gain = None if gains is None else scene.small_band(gains, warp, row0, row1, maps)
         linear = picture.rows(row0, row1, gain, maps)
-        base_band = smooth.band(row0, row1) if smooth else scene.small_band(base, warp, row0, row1, maps)
-        out[row0:row1] = tone.apply(linear, plan.tone, base_band, sixteen_bit=sixteen_bit)
+        out[row0:row1] = tone.apply(
+            linear, plan.tone, base_map.band(row0, row1, maps), sixteen_bit=sixteen_bit
+        )
     return out
 
 

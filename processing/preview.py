@@ -102,7 +102,8 @@ def preview(half: np.ndarray, plan: Plan, *, max_edge: int = DEFAULT_EDGE_PX) ->
     work = _work_size(half, plan, out_size)
     small = arrays.shrink(np.asarray(half, np.float32), work)
     small = scene.evened(plan, small)
-    guide = arrays.shrink(small, scene.small_size(plan.size)) if work[0] * 4 > plan.size[0] else small
+    guide_size = scene.small_size(plan.size)
+    guide = arrays.shrink(small, guide_size) if work[0] > guide_size[0] else small
     gains = casts.gains(plan.light, guide) if plan.light.strength > 0 else None
     base = tone.local_base(guide if gains is None else guide * gains)
     warp = scene.make_warp(plan, out_size=out_size)
@@ -111,7 +112,7 @@ def preview(half: np.ndarray, plan: Plan, *, max_edge: int = DEFAULT_EDGE_PX) ->
     linear = scene.small_band(root, warp, 0, out_size[1], maps, cv2.INTER_CUBIC) ** 2
     if gains is not None:
         linear *= scene.small_band(gains, warp, 0, out_size[1], maps)
-    return tone.apply(linear, plan.tone, scene.small_band(base, warp, 0, out_size[1], maps))
+    return tone.apply(linear, plan.tone, scene.FineMap(base, warp).band(0, out_size[1], maps))
 
 
 def _work_size(half: np.ndarray, plan: Plan, out_size: tuple[int, int]) -> tuple[int, int]:

@@ -209,13 +209,21 @@ def small_band(
     zoom_x, zoom_y = small.shape[1] / warp.size[0], small.shape[0] / warp.size[1]
     x = cv2.addWeighted(x, zoom_x, x, 0, 0.5 * zoom_x - 0.5)
     y = cv2.addWeighted(y, zoom_y, y, 0, 0.5 * zoom_y - 0.5)
-    planes = small if small.ndim == 3 else small[..., None]
-    groups = [planes[..., k : k + 4] for k in range(0, planes.shape[2], 4)]  # remap takes four at most
-    bands = [
-        cv2.remap(np.ascontiguousarray(one), x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
-        for one in groups
-    ]
-    return bands[0] if len(bands) == 1 else np.dstack(bands)
+    return cv2.remap(small, x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
+
+
+class FineMap:
+    """A small map of any number of channels, looked up at every pixel of the file."""
+
+    def __init__(self, small: np.ndarray, warp: Warp) -> None:
+        self._warp = warp
+        # the look-up takes four channels at most, side by side in memory: parted once, not for every band
+        self._parts = [np.ascontiguousarray(small[..., k : k + 4]) for k in range(0, small.shape[2], 4)]
+
+    def band(self, row0: int, row1: int, maps: Maps | None = None) -> np.ndarray:
+        """Rows row0..row1 at full size, (rows, width, channels)."""
+        maps = maps or self._warp.maps(row0, row1)
+        return np.dstack([small_band(part, self._warp, row0, row1, maps) for part in self._parts])
 
 
 class SmoothMap:
@@ -235,8 +243,8 @@ class SmoothMap:
             small, place[..., 0], place[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
 
-    def band(self, row0: int, row1: int) -> np.ndarray:
-        """Rows row0..row1 at full size; row0 must be a multiple of STEP."""
+    def band(self, row0: int, row1: int, maps: Maps | None = None) -> np.ndarray:
+        """Rows row0..row1 at full size; row0 must be a multiple of STEP. `maps` are not needed."""
         step = self.STEP
         first, last = row0 // step, -(-row1 // step)
         part = self._map[first : last + 2]  # one row more on each side

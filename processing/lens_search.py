@@ -148,4 +148,6 @@ def _settle(tried: _Try, views_under: ViewsUnder, is_level: IsLevel, size: tuple
         curve = lens_lines.decide(fit.coefficients, fit.covariance, evidence, fit.chains, len(flat), size)
     kept = isinstance(curve, Curve)
     bow = float(np.abs(lens_lines.bow_percent(fit.coefficients, size)).max())
-    return Search(curve, fit.views if kept else none.views, bow, evidence, is_level(fit if kept else none))
+    return Search(
+        curve, fit.views if kept else none.views, bow, evidence, levelled if kept else is_level(none)
+    )

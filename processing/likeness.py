@@ -241,9 +241,7 @@ def colour_offsets(
     """
     values = []
     for marks, taken in zip(all_landmarks, corrections_uv, strict=True):
-        logs = np.log(np.maximum(marks.rgb, 1e-6))
-        own = np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], 1)
-        values.append(own - _sampled(taken, marks.xy))
+        values.append(_chroma(marks) - _sampled(taken, marks.xy))
     bases = [_plane(marks.xy) for marks in all_landmarks]
     groups = _groups(pairs, len(marked))
     known = {int(g) for g, m in zip(groups, marked, strict=True) if m}
@@ -323,10 +321,13 @@ def _groups(pairs: Sequence[Pair], count: int) -> np.ndarray:
 
 def has_colour(marks: Landmarks) -> bool:
     """Whether a picture shows colours at all; a monochrome one has nothing to say of light."""
-    if not len(marks.rgb):
-        return False
+    return bool(len(marks.rgb) and np.std(_chroma(marks), axis=0).max() > LEAST_CHROMA)
+
+
+def _chroma(marks: Landmarks) -> np.ndarray:
+    """(n, 2) log-chromaticity of the patches, ln(R/G) and ln(B/G)."""
     logs = np.log(np.maximum(marks.rgb, 1e-6))
-    return bool(np.std(logs - logs[:, 1:2], axis=0).max() > LEAST_CHROMA)
+    return logs[:, [0, 2]] - logs[:, 1:2]
 
 
 def log2_levels(marks: Landmarks) -> np.ndarray:

@@ -26,6 +26,7 @@ from .warp import Geometry
 from .wishes import Wishes
 
 DEFAULT_RATIO = "source"
+LEVELS = ("bright_ev", "middle_ev", "dark_ev", "window_ev", "white_ev")
 LEAST_SHOWN = 0.15  # of the frame: a level by hand that keeps less is a slip
 LEAST_CROP_PX = 16
 MOST_SHIFT_EV = 1.5  # from a picture's own levels towards its group's
@@ -181,14 +182,11 @@ def _levels_together(analyses: Sequence[Analysis], pairs: Sequence[likeness.Pair
         members = np.flatnonzero(groups == group)
         if len(members) < 2:
             continue
+        level = {name: float(np.mean([getattr(own[k], name) - stops[k] for k in members])) for name in LEVELS}
         for i in members:
-            common = {
-                name: float(np.mean([getattr(own[k], name) - stops[k] for k in members]) + stops[i])
-                for name in ("bright_ev", "middle_ev", "dark_ev", "window_ev", "white_ev")
-            }
-            shift = common["bright_ev"] - own[i].bright_ev
-            beyond = shift - float(np.clip(shift, -MOST_SHIFT_EV, MOST_SHIFT_EV))
-            common = {name: value - beyond for name, value in common.items()}
+            asked = level["bright_ev"] + stops[i] - own[i].bright_ev
+            beyond = asked - np.clip(asked, -MOST_SHIFT_EV, MOST_SHIFT_EV)
+            common = {name: float(value + stops[i] - beyond) for name, value in level.items()}
             common["white_ev"] = max(common["white_ev"], own[i].white_ev)  # its own lights must not clip
             out[i] = replace(own[i], **common)
     return out

@@ -1,6 +1,6 @@
 """What a picture shows of its own geometry (analysed once, kept as JSON) and what a visit settles from it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -137,15 +137,13 @@ def _as_developed(curve: Curve, rgb_linear: np.ndarray | None) -> Curve:
     return replace(curve, vignetting=(), vignetting_unit=1.0, why=why)
 
 
-def settle(sightings: Sequence[Sighting], *, by_hand: Mapping[int, Level] | None = None) -> list[Straight]:
+def settle(sightings: Sequence[Sighting]) -> list[Straight]:
     """Decide curve and level of every picture of a visit.
 
     Parameters
     ----------
     sightings : one for each picture
-    by_hand : levels that a person gave, by index; they are kept as they are
     """
-    by_hand = by_hand or {}
     drafts: list[Draft | None] = [None] * len(sightings)
     for group in lens.groups(sightings):
         for i, draft in zip(group, settle_group([sightings[i] for i in group]), strict=True):
@@ -153,10 +151,10 @@ def settle(sightings: Sequence[Sighting], *, by_hand: Mapping[int, Level] | None
     done = [d for d in drafts if d is not None]
     levels = verticals.settle([d.level for d in done])
     out = []
-    for i, (s, d, level) in enumerate(zip(sightings, done, levels, strict=True)):
+    for s, d, level in zip(sightings, done, levels, strict=True):
         if d.curve.code:  # what the other views agree on does not straighten bent lines
             level = replace(verticals.LEVEL_AS_IS, why=d.curve.why)
-        level = by_hand[i] if i in by_hand else limited(level, s.size, d.curve, d.focal_px)
+        level = limited(level, s.size, d.curve, d.focal_px)
         out.append(_rounded(d.curve, level, d.focal_px))
     return out
 

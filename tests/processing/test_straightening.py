@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from processing import crop, straightening
+from processing import analysis, crop, series, straightening
 from processing.lens_curve import Curve
 from processing.lens_database import curve_of_lens
 from processing.results import NotFound
@@ -195,10 +195,12 @@ def test_a_steep_pitch_is_taken_out_as_far_as_the_frame_allows():
     assert kept >= 0.79 or limited.corrected_pitch_deg == 8.0
 
 
-def test_a_hands_level_is_kept(rooms):
-    grey, truth = rooms[0]
+def test_a_hands_level_is_kept(rooms, tmp_path):
+    path = tmp_path / "room.png"
+    cv2.imwrite(str(path), rooms[0][0])
     hand = level_by_hand(1.25, -0.5)
-    assert straightening.settle([straightening.look(grey, facts(truth))], by_hand={0: hand})[0].level == hand
+    wish = {"level": {"roll_deg": 1.25, "pitch_deg": -0.5}}
+    assert series.settle([analysis.analyse([path])], [wish])[0].level == hand
 
 
 def test_a_sighting_kept_as_json_settles_to_the_same(rooms):

@@ -1,12 +1,13 @@
 """How straight pictures come out: one table over drawn, rendered and real pictures and hard negatives.
 
     python -m tests.bench.geometry --out geometry.json
-    python -m tests.bench.geometry --lenses 12 --rooms DIR --panoramas DIR --still DIR --boards DIR
+    python -m tests.bench.geometry --lenses 12 --rooms DIR --panoramas DIR --still DIR
+    python -m tests.bench.geometry --lenses 0 --boards DIR --facades DIR
 
 Always: drawn rooms with real lenses of the database, degraded versions of some, pooled visits, textures.
 With folders: `--rooms` rendered rooms (each with picture.jpg, picture.dng and truth.json), `--panoramas`
-views with their truth beside them, `--boards` checkerboards of one lens, `--still` pictures that must stay
-as they are.
+views with their truth beside them, `--boards` checkerboards of one lens, `--facades` photographs of houses
+whose lines were marked by hand (`facades.json`), `--still` pictures that must stay as they are.
 """
 
 import argparse
@@ -24,6 +25,7 @@ from processing import crop, reading, straightening
 from processing.lens_curve import fit_form
 from processing.lens_lines import bow_percent
 from processing.warp import Warp
+from tests.bench.facades import facades
 from tests.processing.drawn_rooms import Truth, draw_room, wide_lenses
 from tests.processing.straightness import Straightness, measure
 
@@ -361,7 +363,7 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 def worst(rows: list[dict[str, Any]], count: int = 10) -> str:
     """The pictures that lean or bow most after correction."""
-    ranked = sorted(rows, key=lambda r: -(r["lean"] / 0.15 + r["bow"] / 0.1))
+    ranked = sorted((r for r in rows if "lean" in r), key=lambda r: -(r["lean"] / 0.15 + r["bow"] / 0.1))
     return "\n".join(
         f"{r['set']:28}{r['name'][:36]:38} lean {r['lean']:.3f} (was {r.get('lean_before', 0):.2f})"
         f"  bow {r['bow']:.3f} (was {r.get('bow_before', 0):.2f})  {r.get('curve', '')} {r.get('level', '')}"
@@ -376,13 +378,19 @@ def main() -> None:
         "--lenses", type=int, default=48, help="drawn rooms, one lens each; 0 leaves them out"
     )
     parser.add_argument("--visits", type=int, default=4, help="drawn visits of four views")
-    for name in ("rooms", "panoramas", "boards", "still"):
+    for name in ("rooms", "panoramas", "boards", "facades", "still"):
         parser.add_argument(f"--{name}", type=Path)
     parser.add_argument("--out", type=Path, help="write every picture's figures as JSON")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     rows = drawn(given.lenses) + pooled(given.visits)
-    for folder, run in ((given.rooms, rendered), (given.panoramas, panoramas), (given.boards, boards)):
+    real = (
+        (given.rooms, rendered),
+        (given.panoramas, panoramas),
+        (given.boards, boards),
+        (given.facades, facades),
+    )
+    for folder, run in real:
         rows += run(folder) if folder else []
     rows += still(given.still)
     print(table(rows), "\n\nThe worst:\n" + worst(rows), sep="")

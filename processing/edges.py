@@ -17,9 +17,11 @@ POINTS = 33  # per chain at most
 CHAINS = 400  # per picture at most, the longest
 # steps of the packed 16-bit form per half diagonal: .02 px of a 24-megapixel picture's 1500 px grey
 SCALE = 24000
+ROW = 1024  # points looked up at a time
 SHORTEST = 0.08  # half diagonals
 CUT_DEG = 6.0  # the normal may turn this much within 19 points
 ROUGHEST_PX = 0.6  # rms distance from a parabola
+Gradient = tuple[np.ndarray, np.ndarray, np.ndarray]
 DEEPEST = 0.04  # sagitta by length: more is an arc, not a bent line
 
 
@@ -68,13 +70,14 @@ class Edges:
         return cls(points, counts, (int(data["size"][0]), int(data["size"][1])))
 
 
-def find_edges(grey_u8: np.ndarray) -> Edges:
+def find_edges(grey_u8: np.ndarray, gradient: Gradient | None = None) -> Edges:
     """Find smooth, nearly straight edge chains.
 
     Parameters
     ----------
     grey_u8 : (H, W) uint8 array
         Display-like grey, about 1500 px wide.
+    gradient : as `image_gradient` gives it, when it is at hand
 
     Returns
     -------
@@ -92,21 +95,25 @@ def find_edges(grey_u8: np.ndarray) -> Edges:
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     if min(width, height) < 64:
         return Edges(np.zeros((0, POINTS, 2), np.float32), np.zeros(0, int), (width, height))
-    raw = _draw(grey_u8, shortest_px=SHORTEST * half * 0.6)
-    gradient = image_gradient(grey_u8)
-    pieces: list[np.ndarray] = []
-    for chain in raw:
-        xy, normal = _refine(chain, gradient)
-        pieces += [p for p in _split(xy, normal, SHORTEST * half * 0.9) if _is_line_like(p, SHORTEST * half)]
+    chains = [c for c in _draw(grey_u8, shortest_px=SHORTEST * half * 0.6) if len(c) >= SHORTEST * half * 0.9]
+    if not chains:
+        return Edges(np.zeros((0, POINTS, 2), np.float32), np.zeros(0, int), (width, height))
+    counts = np.array([len(c) for c in chains])
+    xy, normal = _refine(np.concatenate(chains), gradient or image_gradient(grey_u8))
+    runs = _straightish(normal, counts, SHORTEST * half * 0.9)
+    pieces = [xy[first:last] for first, last in _line_like(xy, runs, SHORTEST * half)]
     pieces.sort(key=lambda p: -float(np.hypot(*(p[-1] - p[0]))))
-    pieces = pieces[:CHAINS]
+    return _packed(pieces[:CHAINS], centre, half, (width, height))
+
+
+def _packed(pieces: list[np.ndarray], centre: np.ndarray, half: float, size: tuple[int, int]) -> Edges:
     points = np.zeros((len(pieces), POINTS, 2), np.float32)
     counts = np.zeros(len(pieces), int)
     for i, piece in enumerate(pieces):
         binned = (_bin(piece) - centre) / half
         points[i, : len(binned)] = binned
         counts[i] = len(binned)
-    return Edges(points, counts, (width, height))
+    return Edges(points, counts, size)
 
 
 def _draw(grey_u8: np.ndarray, *, shortest_px: float) -> list[np.ndarray]:
@@ -124,7 +131,7 @@ def _draw(grey_u8: np.ndarray, *, shortest_px: float) -> list[np.ndarray]:
     return [np.asarray(s, np.float32).reshape(-1, 2) for s in drawing.getSegments()]
 
 
-def image_gradient(grey_u8: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def image_gradient(grey_u8: np.ndarray) -> Gradient:
     """Smoothed gradient across, down, and its size; float32."""
     smooth = cv2.GaussianBlur(grey_u8.astype(np.float32), (0, 0), 1.2)
     gx = cv2.Scharr(smooth, cv2.CV_32F, 1, 0)
@@ -132,71 +139,88 @@ def image_gradient(grey_u8: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndar
     return gx, gy, cv2.magnitude(gx, gy)
 
 
-def _refine(
-    chain: np.ndarray, gradient: tuple[np.ndarray, np.ndarray, np.ndarray]
-) -> tuple[np.ndarray, np.ndarray]:
+def _refine(xy: np.ndarray, gradient: Gradient) -> tuple[np.ndarray, np.ndarray]:
     """Move each point along its normal to the top of a parabola through the gradient's size, twice."""
     gx, gy, size = gradient
-
-    def sample(a: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return cv2.remap(a, x.reshape(1, -1), y.reshape(1, -1), cv2.INTER_CUBIC).ravel()
-
-    x, y = chain[:, 0].copy(), chain[:, 1].copy()
+    n = len(xy)
+    # all chains in one go, as rows: OpenCV's maps are at most 32767 wide
+    x, y = (np.pad(v, (0, -n % ROW), mode="edge").reshape(-1, ROW) for v in (xy[:, 0], xy[:, 1]))
     nx = ny = np.zeros_like(x)
     for _ in range(2):
-        nx, ny = sample(gx, x, y), sample(gy, x, y)
-        length = np.hypot(nx, ny) + 1e-6
+        nx, ny = cv2.remap(gx, x, y, cv2.INTER_CUBIC), cv2.remap(gy, x, y, cv2.INTER_CUBIC)
+        length = np.hypot(nx, ny) + np.float32(1e-6)
         nx, ny = nx / length, ny / length
-        before, here, after = sample(size, x - nx, y - ny), sample(size, x, y), sample(size, x + nx, y + ny)
+        before, here, after = (
+            cv2.remap(size, x + d * nx, y + d * ny, cv2.INTER_CUBIC)
+            for d in (np.float32(-1), np.float32(0), np.float32(1))
+        )
         curvature = 2 * (before - 2 * here + after)
-        step = np.where(curvature < -1e-6, (before - after) / np.minimum(curvature, -1e-6), 0.0)
+        step = np.where(curvature < -1e-6, (before - after) / np.minimum(curvature, -1e-6), np.float32(0))
         step = np.clip(step, -1, 1)
-        x, y = (x + step * nx).astype(np.float32), (y + step * ny).astype(np.float32)
-    return np.stack([x, y], 1), np.stack([nx, ny], 1)
+        x, y = x + step * nx, y + step * ny
+    return np.stack([x.ravel()[:n], y.ravel()[:n]], 1), np.stack([nx.ravel()[:n], ny.ravel()[:n]], 1)
 
 
-def _split(xy: np.ndarray, normal: np.ndarray, shortest_px: float) -> list[np.ndarray]:
-    """Cut where the smoothed normal turns; gently bent pieces survive."""
-    n = len(xy)
-    if n < max(shortest_px, 20):
-        return []
+def _straightish(normal: np.ndarray, counts: np.ndarray, shortest_px: float) -> np.ndarray:
+    """(n, 2) first and one past the last point of the stretches in which the smoothed normal does not turn;
+    gently bent ones survive. `counts` are the points of each chain.
+    """
     k = 9
-    turn = np.unwrap(2 * np.arctan2(normal[:, 1], normal[:, 0])) / 2
-    smooth = np.convolve(np.pad(turn, k, mode="edge"), np.ones(2 * k + 1) / (2 * k + 1), "valid")
-    sharp = np.zeros(n, bool)
-    sharp[k : n - k] = np.abs(smooth[2 * k :] - smooth[: -2 * k]) > np.deg2rad(CUT_DEG)
-    runs = np.flatnonzero(~sharp)
-    if not runs.size:
-        return []
-    return [
-        xy[run[2:-2]]
-        for run in np.split(runs, np.flatnonzero(np.diff(run_gap(runs)) > 0) + 1)
-        if len(run) >= shortest_px + 4
-    ]
+    starts = np.cumsum(counts) - counts
+    chain = np.repeat(np.arange(len(counts)), counts + 2 * k)
+    within = np.arange(len(chain)) - (starts + 2 * k * np.arange(len(counts)))[chain] - k
+    padded = starts[chain] + np.clip(within, 0, counts[chain] - 1)  # ends repeat
+    turn = (np.unwrap(2 * np.arctan2(normal[:, 1].astype(float), normal[:, 0])) / 2)[padded]
+    total = np.concatenate([[0.0], np.cumsum(turn)])
+    width = 2 * k + 1
+    smooth = np.zeros(len(turn))  # of the points around, at the padded place
+    smooth[k : len(turn) - k] = (total[width:] - total[:-width]) / width
+    change = np.zeros(len(turn))
+    change[k:-k] = np.abs(smooth[2 * k :] - smooth[: -2 * k])
+    inside = (within >= k) & (within < counts[chain] - k)
+    sharp = (inside & (change > np.deg2rad(CUT_DEG)))[(within >= 0) & (within < counts[chain])]
+    of = np.repeat(np.arange(len(counts)), counts)
+    calm = np.flatnonzero(~sharp)
+    if not calm.size:
+        return np.zeros((0, 2), int)
+    breaks = np.flatnonzero((np.diff(calm) > 1) | (np.diff(of[calm]) > 0))
+    first = calm[np.concatenate([[0], breaks + 1])]
+    last = calm[np.concatenate([breaks, [len(calm) - 1]])] + 1
+    runs = np.stack([first + 2, last - 2], 1)
+    return runs[(last - first >= shortest_px + 4) & (counts[of[first]] >= max(shortest_px, 20))]
 
 
-def run_gap(indices: np.ndarray) -> np.ndarray:
-    """Number of gaps before each index: constant within a run of consecutive ones."""
-    return np.concatenate([[0], np.cumsum(np.diff(indices) > 1)])
-
-
-def _is_line_like(piece: np.ndarray, shortest_px: float) -> bool:
-    chord = piece[-1] - piece[0]
-    length = float(np.hypot(*chord))
-    if length < shortest_px:
-        return False
-    along = chord / length
-    t = (piece - piece.mean(0)) @ along
-    off = (piece - piece.mean(0)) @ np.array([-along[1], along[0]])
-    coefficients = np.polyfit(t, off, 2)
-    rest = off - np.polyval(coefficients, t)
-    return float(np.sqrt((rest**2).mean())) < ROUGHEST_PX and abs(coefficients[0]) * length / 4 < DEEPEST
+def _line_like(xy: np.ndarray, runs: np.ndarray, shortest_px: float) -> np.ndarray:
+    """Those of the runs that are long, smooth, and no arcs: judged by a parabola through their points."""
+    chord = (xy[runs[:, 1] - 1] - xy[runs[:, 0]]).astype(float)
+    length = np.hypot(chord[:, 0], chord[:, 1])
+    runs, chord, length = (a[length >= shortest_px] for a in (runs, chord, length))
+    if not len(runs):
+        return runs
+    counts = runs[:, 1] - runs[:, 0]
+    of = np.repeat(np.arange(len(runs)), counts)
+    starts = np.cumsum(counts) - counts
+    p = xy[np.arange(counts.sum()) - starts[of] + runs[of, 0]].astype(float)
+    p -= (np.add.reduceat(p, starts) / counts[:, None])[of]
+    along = chord / length[:, None]
+    t = (p * along[of]).sum(1) / length[of]
+    off = p[:, 1] * along[of, 0] - p[:, 0] * along[of, 1]
+    basis = np.stack([np.ones_like(t), t, t * t], 1)
+    moments = np.add.reduceat(basis[:, :, None] * basis[:, None, :], starts)
+    right = np.add.reduceat(basis * off[:, None], starts)
+    fit = np.linalg.solve(moments, right[..., None])[..., 0]
+    rest = off - (basis * fit[of]).sum(1)
+    rough = np.sqrt(np.add.reduceat(rest**2, starts) / counts)
+    return runs[(rough < ROUGHEST_PX) & (np.abs(fit[:, 2]) / length / 4 < DEEPEST)]
 
 
 def _bin(piece: np.ndarray) -> np.ndarray:
     """Average neighbouring points so that at most POINTS are left."""
-    parts = np.array_split(piece.astype(float), min(POINTS, max(9, len(piece) // 3)))
-    return np.array([p.mean(0) for p in parts])
+    parts = min(POINTS, max(9, len(piece) // 3))
+    share, more = divmod(len(piece), parts)
+    sizes = np.full(parts, share)
+    sizes[:more] += 1
+    return np.add.reduceat(piece.astype(float), np.cumsum(sizes) - sizes) / sizes[:, None]
 
 
 NO_EDGES = Edges(np.zeros((0, POINTS, 2), np.float32), np.zeros(0, int), (1500, 1000))

@@ -239,13 +239,18 @@ def straight_factor(radius: np.ndarray, c: np.ndarray) -> np.ndarray:
     c : (4,) array
         bent = s (1 + c[0] s + c[1] s^2 + c[2] s^3 + c[3] s^4), s the straight radius.
     """
+    return straight_factor_and_slope(radius, c)[0]
+
+
+def straight_factor_and_slope(radius: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """`straight_factor`, and the slope of the bent radius over the straight one near there."""
     c0, c1, c2, c3 = (float(v) for v in c)
     s = radius * (1 - radius * (c0 + radius * (c1 + radius * (c2 + radius * c3))))
     for _ in range(3):
         bent = s * (1 + s * (c0 + s * (c1 + s * (c2 + s * c3))))
-        slope = 1 + s * (2 * c0 + s * (3 * c1 + s * (4 * c2 + s * (5 * c3))))
-        s = s + (radius - bent) / np.maximum(slope, 0.25)
-    return np.clip(s / np.maximum(radius, 1e-9), 0.4, 2.5)
+        slope = np.maximum(1 + s * (2 * c0 + s * (3 * c1 + s * (4 * c2 + s * (5 * c3)))), 0.25)
+        s = s + (radius - bent) / slope
+    return np.clip(s / np.maximum(radius, 1e-9), 0.4, 2.5), slope
 
 
 def fitted_curve(c: np.ndarray, *, source: str, why: str = "", uncertainty_percent: float = 0.0) -> Curve:

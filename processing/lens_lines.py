@@ -12,16 +12,19 @@ from functools import lru_cache
 from importlib import resources
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from .edges import Edges
-from .lens_curve import TERMS, Curve, fitted_curve, straight_factor
+from .lens_curve import TERMS, Curve, fitted_curve
 from .results import NotFound
+from .room_lines import Block
 
 MIN_CHAINS = 8
 NOISE_PX = 0.15  # of a chain's mean position, 1500 px grey
 EFFECTIVE_POINTS = 36  # a chain's points are correlated: their weight is shared among so many
 SOFT_PX = 0.25
+HALF_PX = 901.4  # residuals are stated for a 1500 x 1000 picture
+THIN = 3  # a first guess needs every third point only
+SCAN_STEPS, POLISH_STEPS = 25, 8
 MAX_BOW_SIGMA = 0.15  # % of the height
 FORM_MARGIN = 3.0  # log likelihood by which the ptlens form must beat even powers: real glass is even
 MIN_EVIDENCE = 8.0  # log likelihood ratio
@@ -45,95 +48,67 @@ def load_priors() -> tuple[Prior, ...]:
 
 
 class Chains:
-    """Chains of one or several pictures as padded arrays, ready for fast residuals."""
+    """Chains of one or several pictures as padded arrays; of each only every `thin`th point."""
 
-    def __init__(self, edges: Sequence[Edges]) -> None:
-        points = [e.points for e in edges if len(e)]
-        counts = [e.counts for e in edges if len(e)]
+    def __init__(self, edges: Sequence[Edges], *, thin: int = 1) -> None:
+        points = [e.points[:, ::thin] for e in edges if len(e)]
+        counts = [-(-e.counts // thin) for e in edges if len(e)]
         self.points = np.concatenate(points).astype(float) if points else np.zeros((0, 1, 2))
         self.counts = np.concatenate(counts) if counts else np.zeros(0, int)
         self.mask = (np.arange(self.points.shape[1])[None] < self.counts[:, None]).astype(float)
-        self.half_px = 901.4  # residuals are stated for a 1500 x 1000 picture
         last = self.points[np.arange(len(self.counts)), np.maximum(self.counts - 1, 0)]
         self.length = np.hypot(*(last - self.points[:, 0]).T) if len(self.counts) else np.zeros(0)
-        self.radius = np.hypot(self.points[..., 0], self.points[..., 1])
 
     def __len__(self) -> int:
         return len(self.counts)
 
-    def residuals_px(self, k: np.ndarray, rows: np.ndarray | None = None) -> np.ndarray:
-        """(chains, points) distances from each chain's own best line under the coefficients `k`."""
-        points, r, mask = self.points, self.radius, self.mask
-        if rows is not None:
-            points, r, mask = points[rows], r[rows], mask[rows]
-        factor = straight_factor(r, k)
-        return (
-            line_distances(points * factor[..., None], mask)
-            / (factor * mask).sum()
-            * mask.sum()
-            * self.half_px
-        )
-
-    def rms(self, distances: np.ndarray, rows: np.ndarray | None = None) -> np.ndarray:
-        counts = self.counts if rows is None else self.counts[rows]
-        return np.sqrt((distances**2).sum(1) / np.maximum(counts, 1))
+    def block(self, half_px: float) -> Block:
+        """The chains for a fit; distances are stated for a picture of this half diagonal."""
+        return Block(self.points, self.mask, self.length, half_px)
 
 
-def line_distances(points: np.ndarray, mask: np.ndarray) -> np.ndarray:
-    """Signed orthogonal distance of each point from its row's total least squares line; 0 where masked
-    out.
-    """
-    n = np.maximum(mask.sum(1), 1)
-    mean = (points * mask[..., None]).sum(1) / n[:, None]
-    c = (points - mean[:, None]) * mask[..., None]
-    sxx, syy = (c[..., 0] ** 2).sum(1), (c[..., 1] ** 2).sum(1)
-    sxy = (c[..., 0] * c[..., 1]).sum(1)
-    turn = 0.5 * np.arctan2(2 * sxy, sxx - syy)
-    return c[..., 1] * np.cos(turn)[:, None] - c[..., 0] * np.sin(turn)[:, None]
-
-
-def _scan(chains: Chains, prior: Prior) -> np.ndarray:
+def _scan(block: Block, prior: Prior) -> np.ndarray:
     """Best point along the prior's longest axis, by a truncated cost that arcs cannot pull."""
     values, vectors = np.linalg.eigh(prior.covariance)
     axis = vectors[:, -1] * np.sqrt(values[-1])
 
     def cost(k: np.ndarray) -> float:
-        r = chains.rms(chains.residuals_px(k))
-        return float((chains.length * r**2 / (r**2 + 0.4**2)).sum())
+        square = block.rms(block.straight(k).bow) ** 2
+        return float((block.length * square / (square + 0.4**2)).sum())
 
-    steps = np.linspace(-3, 3, 49)
+    steps = np.linspace(-3, 3, SCAN_STEPS)
     return prior.mean + steps[int(np.argmin([cost(prior.mean + t * axis) for t in steps]))] * axis
 
 
-def _polish(chains: Chains, prior: Prior, k: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
-    whiten = np.linalg.cholesky(np.linalg.inv(prior.covariance)).T
-    weight = NOISE_PX / np.sqrt(EFFECTIVE_POINTS)
-    covariance, kept = prior.covariance, 0
-    for _ in range(4):
-        r = chains.rms(chains.residuals_px(k))
-        fair = r[r < 1.0]
-        rows = np.flatnonzero(r < (max(0.3, 3 * float(np.median(fair))) if fair.size else 0.5))
-        kept = len(rows)
-        if kept < 3:
+def _polish(block: Block, prior: Prior, k: np.ndarray) -> np.ndarray:
+    """Re-weighted Gauss-Newton steps (soft L1) on the chains that are nearly straight, chosen each time."""
+    noise = NOISE_PX**2 / EFFECTIVE_POINTS
+    inverse = np.linalg.inv(prior.covariance) * noise
+    for _ in range(POLISH_STEPS):
+        run, slopes = block.slopes(k)
+        rms = block.rms(run.bow)
+        fair = rms[rms < 1.0]
+        near = rms < (max(0.3, 3 * float(np.median(fair))) if fair.size else 0.5)
+        if near.sum() < 3:
             break
-        w = np.sqrt(chains.length[rows])[:, None] / np.sqrt(chains.counts[rows])[:, None]
-
-        def misfit(p: np.ndarray, rows: np.ndarray = rows, w: np.ndarray = w) -> np.ndarray:
-            d = chains.residuals_px(p, rows) * w
-            return np.concatenate([d.ravel(), weight * (whiten @ (p - prior.mean))])
-
-        solution = least_squares(misfit, k, loss="soft_l1", f_scale=SOFT_PX)
-        k = solution.x
-        covariance = np.linalg.pinv(solution.jac.T @ solution.jac) * weight**2
-    return k, covariance, kept
+        weight = np.where(near, block.length / block.count, 0.0)[:, None]
+        weight = weight / np.sqrt(1 + weight * (run.bow / SOFT_PX) ** 2)
+        bend = slopes.bow.reshape(TERMS, -1)
+        pulled = bend * weight.ravel()
+        step = np.linalg.solve(
+            pulled @ bend.T + inverse, pulled @ run.bow.ravel() + inverse @ (k - prior.mean)
+        )
+        k = k - step
+    return k
 
 
 def first_guess(edges: Sequence[Edges], prior: Prior) -> np.ndarray:
     """Where a fit of rooms may begin: by the edges' own bow, or no bend when there are too few."""
-    chains = Chains(edges)
+    chains = Chains(edges, thin=THIN)
     if len(chains) < MIN_CHAINS:
         return np.zeros(TERMS)
-    return _polish(chains, prior, _scan(chains, prior))[0]
+    block = chains.block(HALF_PX)
+    return _polish(block, prior, _scan(block, prior))
 
 
 def complexity(k: np.ndarray, covariance: np.ndarray, prior: Prior) -> float:

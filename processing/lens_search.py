@@ -7,6 +7,7 @@ others are tried, and the answer that explains the lines best is kept.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -83,19 +84,26 @@ def search(
     """
     first = lens_lines.first_guess(edges, lens_lines.load_priors()[-1])
     told = _try(first, views_under, AS_TOLD)
-    found = _settle(told, views_under, is_level, size)
-    is_clear = found.is_settled and not told.is_doubtful
-    if not is_guess and (is_clear or max(len(v.segments) for v in told.views) < FEWEST_LINES):
-        return found
+
+    @cache
+    def found() -> Search:
+        return _settle(told, views_under, is_level, size)
+
+    few = max(len(v.segments) for v in told.views) < FEWEST_LINES
+    if not is_guess and (few or (not told.is_doubtful and found().is_settled)):
+        return found()
     starts = GUESSED if is_guess else MAYBE_CUT
     tried = [told, *(_try(first, views_under, start, SHORT) for start in starts)]
     noises = [min(several) for several in zip(*(t.fit.noises for t in tried), strict=True)]
     costs = [t.cost(noises) for t in tried]
     best = int(np.argmin(costs))
-    if best == 0 or (not is_guess and costs[0] - costs[best] < CLEARLY_BETTER[found.is_level]):
-        return found
+    gain = costs[0] - costs[best]
+    if best == 0 or (
+        not is_guess and (gain < min(CLEARLY_BETTER) or gain < CLEARLY_BETTER[found().is_level])
+    ):
+        return found()
     other = _settle(_try(first, views_under, tried[best].start), views_under, is_level, size)
-    return other if other.is_settled or (is_guess and other.is_level) else found
+    return other if other.is_settled or (is_guess and other.is_level) else found()
 
 
 @dataclass(frozen=True)

@@ -14,29 +14,33 @@ from dataclasses import dataclass
 import numpy as np
 
 from .edges import Edges
-from .lens_curve import TERMS, Curve, straight_factor
+from .lens_curve import TERMS, Curve
 from .lens_lines import Chains, Prior
+from .room_lines import (
+    ANGLE_SCALE,
+    AXES,
+    BOW_SCALE,
+    BOW_SIGMA_PX,
+    Block,
+    Run,
+    Slopes,
+    aim,
+    noise_of,
+    sine,
+    trust,
+)
 from .segments import Segments
 
-BOW_SIGMA_PX = 0.10  # measured on rendered rooms with the true curve taken out: median rms of a chain
-BOW_POINTS = 2.5  # bends are of one piece, and some lines are really bent: a line counts as so many at most
-ANGLE_SIGMA_PX = 0.12  # the same for a whole line turning: its points err together
-POINTS_APART_PX = 4.0  # points closer than this err together
-ANGLE_FLOOR_DEG = 0.02  # edge bias of long lines; a room built worse raises its own `noise_of`
-AXES = 3
 STEEP_DEG = 15.0
 FOCAL_SIGMA = {"equivalent": 0.03, "crop": 0.03, "guess": 0.3}  # of the logarithm
 ROUNDS = (4.0, 2.0, 1.0, 1.0, 1.0)  # how tolerant the weights are, round by round
 STEPS = 2  # Gauss-Newton steps in each round
-ANGLE_SCALE, BOW_SCALE = 3.5, 2.0  # in sigmas: beyond it a line's pull fades (angles: to nothing)
-CLASSES_PX = (45.0, 90.0)  # short, middling and long lines are believed by how many of their class agree
-FEWEST_AGREE = 0.15
-NOISE_REACH, MOST_NOISE = 8.0, 3.0
 GATE_SIGMAS = 5.0
 MOST_TURN, MOST_FOCAL = 0.3, 0.9  # radians, logarithm: farther from the start is another answer
 MOST_AWAY = 6.0  # standard deviations of the prior
 TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
 DIFF = np.array([1e-4] * TERMS + [1e-5] * 3 + [1e-4] + [1e-4] * 2)
+TURN_STEP = 1e-6  # radians, of a difference of rotations
 MOST_SHIFT = 0.25  # half diagonals
 # where lens ends, rotation lies, focal length stands, the optical axis lies
 L, R, F, S = TERMS, slice(TERMS, TERMS + 3), TERMS + 3, slice(TERMS + 4, TERMS + 6)
@@ -99,43 +103,6 @@ class RoomFit:
     own: np.ndarray  # (views, 6) rotation, logarithm of focal length, shift: against the views' start
 
 
-class _Block:
-    """Lines of one kind as padded points, with what their noise allows to believe."""
-
-    def __init__(self, points: np.ndarray, mask: np.ndarray, length: np.ndarray, half_px: float) -> None:
-        self.points = points
-        self.half_px = half_px
-        self._kept: tuple[bytes, tuple[np.ndarray, np.ndarray, np.ndarray]] | None = None
-        self.radius = np.hypot(points[..., 0], points[..., 1])
-        self.mask = mask
-        self.count = np.maximum(mask.sum(1), 1)
-        self.length = length
-        length_px = np.maximum(length * half_px, 1)
-        self.kind = np.searchsorted(CLASSES_PX, length_px)
-        effective = np.maximum(length_px / POINTS_APART_PX, 3)
-        self.bow_weight = np.sqrt(np.minimum(effective, BOW_POINTS) / self.count) / BOW_SIGMA_PX
-        fit = ANGLE_SIGMA_PX * np.sqrt(12 / effective) / length_px
-        self.sigma = np.hypot(fit, np.deg2rad(ANGLE_FLOOR_DEG))
-
-    def straight(self, k: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Middle (n, 2), direction (n,) and distances in px (n, points) of each line under `k`; kept once."""
-        key = b"" if k is None else k.tobytes()
-        if self._kept is None or self._kept[0] != key:
-            self._kept = key, self._straighten(k)
-        return self._kept[1]
-
-    def _straighten(self, k: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        points = self.points
-        if k is not None:
-            points = points * straight_factor(self.radius, k)[..., None]
-        mid = np.einsum("npi,np->ni", points, self.mask) / self.count[:, None]
-        x = (points[..., 0] - mid[:, :1]) * self.mask
-        y = (points[..., 1] - mid[:, 1:]) * self.mask
-        sxx, syy, sxy = (np.einsum("np,np->n", a, b) for a, b in ((x, x), (y, y), (x, y)))
-        turn = 0.5 * np.arctan2(2 * sxy, sxx - syy)
-        return mid, turn, (y * np.cos(turn)[:, None] - x * np.sin(turn)[:, None]) * self.half_px
-
-
 class _Picture:
     """One view's lines, weights and residuals; parameters are those of lens and view."""
 
@@ -149,8 +116,8 @@ class _Picture:
             points, pieces = _moved(points, fixed), _moved(pieces, fixed)
         self.lens_free = fixed is None
         self.blocks = [
-            _Block(points, chains.mask, chains.length, view.edges.half_px),
-            _Block(pieces, np.ones(pieces.shape[:2]), length, view.segments.half_px),
+            Block(points, chains.mask, chains.length, view.edges.half_px),
+            Block(pieces, np.ones(pieces.shape[:2]), length, view.segments.half_px),
         ]
         self.noise = 1.0  # how much rougher this picture's edges are than a sharp one's
         self.axis: list[np.ndarray] = []
@@ -162,14 +129,17 @@ class _Picture:
     def focal(self, p: np.ndarray) -> float:
         return self.view.focal * float(np.exp(p[F]))
 
-    def sines(self, p: np.ndarray, block: _Block) -> tuple[np.ndarray, np.ndarray]:
+    def run(self, p: np.ndarray, block: Block) -> Run:
+        return block.straight(p[:L] if self.lens_free else None)
+
+    def sines(self, p: np.ndarray, block: Block) -> tuple[np.ndarray, np.ndarray]:
         """(3, n) sines of each line's angle to each axis, and (n, points) distances in px."""
-        mid, turn, bow = block.straight(p[:L] if self.lens_free else None)
+        run = self.run(p, block)
         axes = self.axes(p)
         if axes is None:
-            return np.ones((3, len(mid))), bow
-        mid = mid - p[S]
-        return np.array([sine(a, mid, turn, self.focal(p)) for a in axes]), bow
+            return np.ones((AXES, len(run.mid))), run.bow
+        mid = run.mid - p[S]
+        return np.array([sine(a, mid, run.turn, self.focal(p)) for a in axes]), run.bow
 
     def weigh(self, p: np.ndarray, tolerance: float) -> None:
         """Assign each line to the axis it points to and set its weight by how well it does."""
@@ -179,7 +149,7 @@ class _Picture:
         for block, sines, bow in found:
             axis = np.argmin(np.abs(sines), 0)
             z = np.abs(sines[axis, np.arange(len(axis))]) / (block.sigma * tolerance * self.noise)
-            rms = np.sqrt((bow**2).sum(1) / block.count) / (BOW_SIGMA_PX * tolerance * self.noise)
+            rms = block.rms(bow) / (BOW_SIGMA_PX * tolerance * self.noise)
             straight = np.where(rms < 2 * GATE_SIGMAS, 1 / (1 + (rms / BOW_SCALE) ** 2), 0.0)
             believed = trust(block, z, tolerance * self.noise)
             points_there = 1 / (1 + (z / ANGLE_SCALE) ** 2) ** 2 * straight * believed
@@ -187,35 +157,50 @@ class _Picture:
             angle_weight = np.sqrt(points_there) / (block.sigma * self.noise)
             self.weights.append((angle_weight, np.sqrt(straight) * block.bow_weight / self.noise))
 
-    def residuals(self, p: np.ndarray) -> np.ndarray:
-        out = []
-        axes, focal = self.axes(p), self.focal(p)
-        for block, axis, (angle_weight, bow_weight) in zip(self.blocks, self.axis, self.weights, strict=True):
-            mid, turn, bow = block.straight(p[:L] if self.lens_free else None)
-            if axes is not None:
-                chosen = axes[axis]
-                out.append(sine(chosen.T, mid - p[S], turn, focal) * angle_weight)
-            if self.lens_free:
-                out.append((bow * bow_weight[:, None]).ravel())
-        z = p[F] / self.view.focal_sigma
-        out.append(np.array([np.sqrt(TWINS) * np.sign(z) * np.sqrt(np.log1p(z * z))]))
-        if self.view.shift_sigma:
-            out.append(np.sqrt(TWINS) * p[S] / self.view.shift_sigma)
-        return np.concatenate(out)
-
     def normal(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """10 x 10 normal matrix and gradient at `p`."""
-        r = self.residuals(p)
-        jacobian = np.zeros((len(r), L + OWN))
-        for i in (*range(L, L + OWN), *range(L)):  # first those that leave the lines as they are
-            if (i < L and not self.lens_free) or (i >= L and self.view.axes is None):
-                continue
-            if i > F and not self.view.shift_sigma:
-                continue
-            q = p.copy()
-            q[i] += DIFF[i]
-            jacobian[:, i] = (self.residuals(q) - r) / DIFF[i]
-        return jacobian.T @ jacobian / TWINS, jacobian.T @ r / TWINS
+        matrix, gradient = np.zeros((L + OWN, L + OWN)), np.zeros(L + OWN)
+        for block, axis, (angle_weight, bow_weight) in zip(self.blocks, self.axis, self.weights, strict=True):
+            run, slopes = block.slopes(p[:L]) if self.lens_free else (block.straight(None), None)
+            if slopes is not None:
+                bend = (slopes.bow * bow_weight[:, None]).reshape(L, -1)
+                matrix[:L, :L] += bend @ bend.T
+                gradient[:L] += bend @ (run.bow * bow_weight[:, None]).ravel()
+            if self.view.axes is not None:
+                residual, jacobian = self._pointing(p, run, slopes, axis)
+                jacobian *= angle_weight
+                matrix += jacobian @ jacobian.T
+                gradient += jacobian @ (residual * angle_weight)
+        if self.view.axes is not None:
+            z = p[F] / self.view.focal_sigma
+            root, slope = _logarithmic(z)
+            matrix[F, F] += TWINS * (slope / self.view.focal_sigma) ** 2
+            gradient[F] += TWINS * root * slope / self.view.focal_sigma
+            if self.view.shift_sigma:
+                matrix[S, S] += np.eye(2) * TWINS / self.view.shift_sigma**2
+                gradient[S] += TWINS * p[S] / self.view.shift_sigma**2
+        return matrix / TWINS, gradient / TWINS
+
+    def _pointing(
+        self, p: np.ndarray, run: Run, slopes: Slopes | None, axis: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Sines of the lines' angles to their axes (n,), and their Jacobian (10, n)."""
+        axes, focal, mid = self.view.axes @ turned(p[R]), self.focal(p), run.mid - p[S]
+        depth = axes[axis, 2] / focal
+        aimed = aim(axes[axis, :2] - depth[:, None] * mid, run.turn)
+        out = np.zeros((L + OWN, len(mid)))
+        by_mid = -depth[:, None] * aimed.by_way
+        if slopes is not None:
+            out[:L] = np.einsum("nd,ind->in", by_mid, slopes.mid) + aimed.by_turn * slopes.turn
+        for i in range(3):
+            q = p[R].copy()
+            q[i] += TURN_STEP
+            moved = (self.view.axes @ turned(q) - axes)[axis] / TURN_STEP
+            out[L + i] = ((moved[:, :2] - moved[:, 2:] * mid / focal) * aimed.by_way).sum(1)
+        out[F] = -(by_mid * mid).sum(1)
+        if self.view.shift_sigma:
+            out[S] = -by_mid.T
+        return aimed.sine, out
 
     def cost(self, p: np.ndarray, noise: float = 1.0) -> float:
         """Bounded cost of all lines at the final tolerance."""
@@ -223,7 +208,7 @@ class _Picture:
         for block in self.blocks:
             sines, bow = self.sines(p, block)
             z = np.abs(sines).min(0) / (block.sigma * noise)
-            rms = np.sqrt((bow**2).sum(1) / block.count) / (BOW_SIGMA_PX * noise)
+            rms = block.rms(bow) / (BOW_SIGMA_PX * noise)
             effective = block.bow_weight**2 * BOW_SIGMA_PX**2 * block.count
             total += float((0.5 * z**2 / (1 + (z / ANGLE_SCALE) ** 2)).sum())
             bow_cost = 0.5 * BOW_SCALE**2 * np.log1p(np.minimum(rms, 20) ** 2 / BOW_SCALE**2)
@@ -239,8 +224,7 @@ class _Picture:
         axis = np.argmin(np.abs(sines), 0)
         off = sines[axis, np.arange(len(axis))]
         rows = np.flatnonzero(np.isin(axis, wanted) & (np.abs(off) < 3 * block.sigma * self.noise))
-        _, turn, _ = block.straight(p[:L] if self.lens_free else None)
-        lean = np.degrees(turn[rows]) % 180 - 90
+        lean = np.degrees(self.run(p, block).turn[rows]) % 180 - 90
         sigma = np.degrees(block.sigma[rows]) * self.noise
         return Lining(rows, np.degrees(off[rows]), sigma, block.length[rows], lean)
 
@@ -250,39 +234,11 @@ class _Picture:
         axes = self.axes(p)
         if axes is None or not len(block.points):
             return 0.0
-        mid, turn, _ = block.straight(p[:L] if self.lens_free else None)
-        off = np.abs(sine(axes[1], mid - p[S], turn, self.focal(p)))
+        run = self.run(p, block)
+        off = np.abs(sine(axes[1], run.mid - p[S], run.turn, self.focal(p)))
         steep = (off < np.sin(np.deg2rad(STEEP_DEG))) & (block.kind > 0)
         near = steep & (off < 3 * block.sigma * self.noise)
         return float(block.length[near].sum() / max(block.length[steep].sum(), 1e-9))
-
-
-def noise_of(lines: list[tuple[_Block, np.ndarray]]) -> float:
-    """Spread of longer lines about their axes, in the sigmas of a sharp picture; 1 to MOST_NOISE."""
-    z = np.concatenate([v[(b.kind > 0) & (v < NOISE_REACH)] for b, v in lines])
-    noise = MOST_NOISE
-    for _ in range(4):  # clipped at three times itself: lines of other directions must not blur the rest
-        near = z[z < 3 * noise]
-        if len(near) < 8:
-            return 1.0
-        noise = float(np.clip(1.4826 * np.median(near), 1.0, MOST_NOISE))
-    return noise
-
-
-def trust(block: _Block, z: np.ndarray, tolerance: float) -> np.ndarray:
-    """How far lines of each length are believed: by how many of their class point to an axis, beyond chance.
-
-    Leaves, bricks and cloth are full of short lines in all directions; some of them always point the right
-    way.
-    """
-    out = np.ones(len(z))
-    for kind in np.unique(block.kind):
-        rows = block.kind == kind
-        reach = np.minimum(ANGLE_SCALE * tolerance * block.sigma[rows], 0.5)
-        chance = float(np.minimum(2 * AXES * reach / np.pi, 0.9).mean())
-        agree = (float((z[rows] < ANGLE_SCALE).mean()) - chance) / (1 - chance)
-        out[rows] = np.clip((agree - FEWEST_AGREE) / 0.3, 0.0, 1.0) if rows.sum() >= 8 else max(agree, 0.0)
-    return out
 
 
 def fit_rooms(
@@ -401,12 +357,6 @@ def level_sigma_deg(picture: _Picture, p: np.ndarray, covariance: np.ndarray) ->
     return float(np.degrees(np.sqrt(np.trace(slope @ covariance[np.ix_(free, free)] @ slope.T) / 2)))
 
 
-def sine(axis: np.ndarray, mid: np.ndarray, turn: np.ndarray, focal: float) -> np.ndarray:
-    """Signed sine of the angle between lines (middle, direction) and the way to an axis's vanishing point."""
-    tx, ty = axis[0] - axis[2] * mid[:, 0] / focal, axis[1] - axis[2] * mid[:, 1] / focal
-    return (tx * np.sin(turn) - ty * np.cos(turn)) / (np.hypot(tx, ty) + 1e-12)
-
-
 def turned(turn: np.ndarray) -> np.ndarray:
     """Rotation matrix of a rotation vector (Rodrigues)."""
     angle = float(np.linalg.norm(turn))
@@ -415,6 +365,14 @@ def turned(turn: np.ndarray) -> np.ndarray:
     x, y, z = turn / angle
     cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
     return np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * (cross @ cross)
+
+
+def _logarithmic(z: float) -> tuple[float, float]:
+    """Root of log(1 + z^2) with the sign of z, and its slope: a prior that forgives the far."""
+    root = float(np.sqrt(np.log1p(z * z)))
+    if root < 1e-6:
+        return z, 1.0
+    return float(np.copysign(root, z)), abs(z) / ((1 + z * z) * root)
 
 
 def _moved(points: np.ndarray, curve: Curve) -> np.ndarray:

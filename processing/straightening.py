@@ -1,13 +1,13 @@
 """What a picture shows of its own geometry (analysed once, kept as JSON) and what a visit settles from it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from . import crop, fisheye, fringes, lens, lens_check, lens_lines, lens_search, verticals
-from .edges import NO_EDGES, Edges, find_edges
+from .edges import NO_EDGES, Edges, find_edges, image_gradient
 from .lens_curve import NO_CURVE, Curve, frame
 from .lens_database import LensFacts, find_in_database
 from .lens_search import AS_TOLD, Start
@@ -20,6 +20,7 @@ from .verticals import Level
 SEED = 0
 STRONG_BOW, STRONG_EVIDENCE = 2.0, 30.0  # % of the height, log likelihood
 KEEP_SHARE = 0.80
+AxesOf = Callable[["Sighting", Curve, float], "np.ndarray | None"]
 
 
 @dataclass(frozen=True)
@@ -94,9 +95,10 @@ def look(grey_u8: np.ndarray, facts: LensFacts, *, rgb_linear: np.ndarray | None
     """
     focal, source = lens.focal_px(facts)
     names = (facts.maker, facts.model, facts.lens)
+    gradient = image_gradient(grey_u8)
     sighting = Sighting(
         edges=NO_EDGES,
-        segments=find_segments(grey_u8),
+        segments=find_segments(grey_u8, gradient),
         database=find_in_database(facts),
         lens=" ".join(str(v) for v in names if v) if facts.lens else "",
         focal_mm=float(facts.focal_mm or 0.0),
@@ -119,7 +121,7 @@ def look(grey_u8: np.ndarray, facts: LensFacts, *, rgb_linear: np.ndarray | None
         checked = _check(sighting, known)
         if checked.is_sure:  # it straightens the segments: the longer search is not needed
             return replace(sighting, gain=round(checked.gain, 2))
-    return replace(sighting, edges=find_edges(grey_u8))
+    return replace(sighting, edges=find_edges(grey_u8, gradient))
 
 
 def _as_developed(curve: Curve, rgb_linear: np.ndarray | None) -> Curve:
@@ -193,11 +195,16 @@ def _left_alone(s: Sighting, found: NotFound) -> Draft:
     return Draft(replace(NO_CURVE, why=found.reason, code=found.code), NotFound(found.reason), s.focal_px)
 
 
-def _view(s: Sighting, curve: Curve, start: Start = AS_TOLD) -> View:
-    half = frame(s.size)[1]
-    focal = s.focal_px / half * start.stretch
+def _axes(s: Sighting, curve: Curve, stretch: float) -> np.ndarray | None:
+    """Where the picture's lines meet under a curve, with its focal length times `stretch`."""
+    focal = s.focal_px / frame(s.size)[1] * stretch
     found = find_axes(Lines(s.segments.straight(curve), focal), np.random.default_rng(SEED))
-    axes = found.axes if isinstance(found, Axes) else None
+    return found.axes if isinstance(found, Axes) else None
+
+
+def _view(s: Sighting, curve: Curve, start: Start = AS_TOLD, axes_of: AxesOf = _axes) -> View:
+    focal = s.focal_px / frame(s.size)[1] * start.stretch
+    axes = axes_of(s, curve, start.stretch)
     sigma = start.focal_sigma or FOCAL_SIGMA[s.focal_source]
     return View(s.edges, s.segments, axes, focal, sigma, start.shift_sigma)
 
@@ -231,8 +238,16 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     would.
     """
 
+    known: dict[tuple[int, Curve, float], np.ndarray | None] = {}  # several starts ask for the same
+
+    def axes_of(s: Sighting, curve: Curve, stretch: float) -> np.ndarray | None:
+        key = (id(s), curve, stretch)
+        if key not in known:
+            known[key] = _axes(s, curve, stretch)
+        return known[key]
+
     def views_under(curve: Curve, start: Start) -> list[View]:
-        return [_view(s, curve, start) for s in group]
+        return [_view(s, curve, start, axes_of) for s in group]
 
     def is_level(fit: RoomFit) -> bool:
         pairs = zip(group, fit.views, strict=True)

@@ -100,7 +100,7 @@ def find_segments(grey_u8: np.ndarray, gradient: Gradient | None = None) -> Segm
     length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
     order = np.argsort(-length, kind="stable")[:MOST]
     ends = ends[order[length[order] > SHORTEST * half]]
-    return Segments((_refine(ends, gradient or image_gradient(grey_u8)) - centre) / half, size)
+    return Segments((refine(ends, gradient or image_gradient(grey_u8)) - centre) / half, size)
 
 
 def _detector_scale(size: tuple[int, int]) -> float:
@@ -109,7 +109,7 @@ def _detector_scale(size: tuple[int, int]) -> float:
     return float(np.clip(DETECT_PX / max(size), smallest, largest))
 
 
-def _refine(ends: np.ndarray, gradient: Gradient) -> np.ndarray:
+def refine(ends: np.ndarray, gradient: Gradient) -> np.ndarray:
     """Move samples along each segment's normal to the strongest gradient; (n, BINS, 2) pixel averages."""
     if not len(ends):
         return np.zeros((0, BINS, 2))

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from . import crop, fisheye, fringes, lens, lens_check, lens_lines, lens_search, verticals
+from . import crop, fisheye, fringes, lens, lens_check, lens_lines, lens_search, second_look, verticals
 from .edges import NO_EDGES, Edges, find_edges, image_gradient
 from .lens_curve import NO_CURVE, Curve, frame
 from .lens_database import LensFacts, find_in_database
@@ -37,6 +37,7 @@ class Sighting:
     size: tuple[int, int]
     developed: bool = False  # not a raw file: the camera may have straightened it
     gain: float | None = None  # of the database's curve, where segments alone were sure of it
+    coarse: Segments | None = None  # of a soft picture: its lines as half the size shows them
 
     def to_json(self) -> dict[str, Any]:
         """Plain dict, some tens of kilobytes."""
@@ -52,6 +53,7 @@ class Sighting:
             "size": list(self.size),
             "developed": self.developed,
             "gain": self.gain,
+            "coarse": self.coarse.to_json() if self.coarse else None,
         }
 
     @classmethod
@@ -69,6 +71,7 @@ class Sighting:
             size=(int(data["size"][0]), int(data["size"][1])),
             developed=bool(data.get("developed", False)),
             gain=data.get("gain"),
+            coarse=Segments.from_json(data["coarse"]) if data.get("coarse") else None,
         )
 
 
@@ -114,6 +117,8 @@ def look(grey_u8: np.ndarray, facts: LensFacts, *, rgb_linear: np.ndarray | None
     known = sighting.database
     if isinstance(known, NotFound) and known.code == "fisheye":
         return sighting
+    coarse = second_look.coarse_segments(grey_u8, sighting.segments, gradient)
+    sighting = replace(sighting, coarse=coarse)
     if isinstance(known, Curve) and sighting.developed:
         known = _as_developed(known, rgb_linear)
         sighting = replace(sighting, database=known)
@@ -187,7 +192,24 @@ def settle_group(group: Sequence[Sighting]) -> list[Draft]:
         blind = _by_lines([group[i] for i in rest], [reasons[i] for i in rest])
         for i, draft in zip(rest, blind, strict=True):
             out[i] = draft
-    return [d for d in out if d is not None]
+    return [_looked_again(s, d, len(group)) for s, d in zip(group, out, strict=True) if d is not None]
+
+
+def _looked_again(s: Sighting, first: Draft, pictures: int) -> Draft:
+    """Ask the coarser lines of a soft picture whose level was refused; pictures of a pool keep its curve."""
+    if isinstance(first.level, Level) or first.curve.code or s.coarse is None:
+        return first
+    coarse = replace(s, segments=s.coarse, coarse=None, gain=None)
+    if pictures == 1 and not first.curve.coefficients:
+        second = settle_group([coarse])[0]
+    else:
+        prior = lens_lines.load_priors()[-1]
+        fit = lens_check.fit_under(_view(coarse, first.curve), first.curve, prior)
+        second = _draft(coarse, first.curve, fit.views[0])
+    if not isinstance(second.level, Level):
+        return first
+    why = f"{second.level.why} at half the size, as the picture is soft"
+    return replace(second, level=replace(second.level, why=why))
 
 
 def _left_alone(s: Sighting, found: NotFound) -> Draft:

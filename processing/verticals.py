@@ -54,6 +54,12 @@ MIN_SHARE = 0.2
 CLEAR_SHARE = 0.6  # scaffolds and towers lean in all ways: where uprights disagree, more of them must be
 SMALL_DEG = 0.5  # a tilt below is left unless the uprights themselves ask for it
 LEAST_GAIN = 1.5  # log likelihood
+SURE_DEG = 0.06  # a level known as well as this has full confidence
+LEAST_CONFIDENCE = 0.05
+FEWEST_VIEWS = 3
+TRIPOD_APART_DEG = (0.3, 0.6)  # roll and pitch: views of one levelled tripod
+MOST_APART_VIEWS_DEG = (0.8, 1.6)  # however little is known of each
+MOST_MISFIT = 3.0  # chi-square per degree of freedom: 1 in 30 of four views of one tripod
 
 
 @dataclass(frozen=True)
@@ -168,7 +174,7 @@ def judge(
         why=f"{n} uprights and {levels} level lines agree",
         corrected_roll_deg=roll,
         corrected_pitch_deg=pitch,
-        confidence=round(float(np.clip(0.06 / max(fit.level_sigma_deg, 1e-3), 0, 1)), 3),
+        confidence=round(float(np.clip(SURE_DEG / max(fit.level_sigma_deg, 1e-3), 0, 1)), 3),
         residual_deg=round(apart, 4),
         uprights=n,
         levels=levels,
@@ -262,17 +268,34 @@ def settle(levels: Sequence[Level | NotFound]) -> list[Level]:
     reason.
     """
     own = [v for v in levels if isinstance(v, Level) and v.level == "both"]
-    roll = np.array([v.roll_deg for v in own])
-    pitch = np.array([v.pitch_deg for v in own])
-    agree = len(own) >= 3 and float(np.ptp(roll)) < 0.3 and float(np.ptp(pitch)) < 0.6
+    common = _agreed(own)
     out = []
     for v in levels:
         if isinstance(v, Level):
             out.append(v)
-        elif agree:
-            r, p = float(np.median(roll)), float(np.median(pitch))
+        elif common is not None:
+            r, p = common
             why = f"{v.reason}; {len(own)} other views of the visit agree on this level"
             out.append(Level(r, p, "both", why, r, p, confidence=0.5, source="set"))
         else:
             out.append(replace(LEVEL_AS_IS, why=v.reason))
     return out
+
+
+def _agreed(own: Sequence[Level]) -> tuple[float, float] | None:
+    """Roll and pitch of one levelled tripod, or None where the views are farther apart than such views are,
+    and than what is known of each explains.
+    """
+    if len(own) < FEWEST_VIEWS:
+        return None
+    found = np.array([(v.roll_deg, v.pitch_deg) for v in own])
+    apart = np.ptp(found, axis=0)
+    if (apart < TRIPOD_APART_DEG).all():
+        roll, pitch = np.median(found, axis=0)
+        return float(roll), float(pitch)
+    sigma = np.array([SURE_DEG / np.clip(v.confidence, LEAST_CONFIDENCE, 1.0) for v in own])[:, None]
+    mean = (found / sigma**2).sum(0) / (1 / sigma**2).sum(0)
+    misfit = (((found - mean) / sigma) ** 2).sum(0) / (len(own) - 1)
+    if len(own) <= FEWEST_VIEWS or (misfit > MOST_MISFIT).any() or (apart > MOST_APART_VIEWS_DEG).any():
+        return None
+    return float(mean[0]), float(mean[1])

@@ -27,7 +27,8 @@ THIN = 3  # a first guess needs every third point only
 SCAN_STEPS, POLISH_STEPS = 25, 8
 MAX_BOW_SIGMA = 0.15  # % of the height
 FORM_MARGIN = 3.0  # log likelihood by which the ptlens form must beat even powers: real glass is even
-MIN_EVIDENCE = 8.0  # log likelihood ratio
+MIN_LOG_ODDS = 2.3  # ten to one for a curve
+CLEAR_SIGMAS = 3.0  # a bow below is not told from none
 
 
 @dataclass(frozen=True)
@@ -147,9 +148,20 @@ def bow_and_sigma(
 
 
 def decide(
-    k: np.ndarray, covariance: np.ndarray, evidence: float, chains: int, pictures: int, size: tuple[int, int]
+    k: np.ndarray,
+    covariance: np.ndarray,
+    evidence: float,
+    freedom: float,
+    *,
+    chains: int,
+    pictures: int,
+    size: tuple[int, int],
 ) -> Curve | NotFound:
-    """Keep a fitted curve when it is certain and straightens more than chance would."""
+    """Keep a fitted curve when it is certain, and straightens more than its freedom would by chance.
+
+    `evidence` is the log likelihood ratio to no curve, `freedom` the fit's `complexity`: their difference
+    is the logarithm of the odds for a curve (Laplace's method).
+    """
     bow, sigma = bow_and_sigma(k, covariance, size)
     size_of = f"bow {np.abs(bow).max():.2f} +- {sigma.max():.2f} % of the height"
     words = f"{chains} edges; {size_of}; evidence {evidence:.0f}"
@@ -157,7 +169,7 @@ def decide(
         return NotFound(f"too few straight edges: {words}")
     if sigma.max() > MAX_BOW_SIGMA:
         return NotFound(f"the lines leave the curve open: {words}")
-    if evidence < MIN_EVIDENCE or (np.abs(bow) < 2 * sigma).all():
+    if evidence - freedom < MIN_LOG_ODDS or (np.abs(bow) < CLEAR_SIGMAS * sigma).all():
         return NotFound(f"the lines are as straight without a curve: {words}")
     source = "lines" if pictures == 1 else "set"
     return fitted_curve(k, source=source, why=words, uncertainty_percent=round(float(sigma.max()), 4))

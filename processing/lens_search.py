@@ -6,7 +6,7 @@ others are tried, and the answer that explains the lines best is kept.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -142,20 +142,43 @@ def _settle(tried: _Try, views_under: ViewsUnder, is_level: IsLevel, size: tuple
     even, ptlens = lens_lines.load_priors()
     free = tried.fit
     plain = fit_rooms(tried.views, tried.first, even, reference=free)
-    flat = views_under(NO_CURVE, tried.start)
-    none = fit_rooms(flat, np.zeros(TERMS), ptlens, fixed=NO_CURVE, reference=free)
-    costs = [
-        f.cost + lens_lines.complexity(f.coefficients, f.covariance, p)
-        for f, p in ((plain, even), (free, ptlens))
+    worth = [
+        lens_lines.complexity(f.coefficients, f.covariance, p) for f, p in ((plain, even), (free, ptlens))
     ]
-    fit = free if costs[0] - costs[1] > lens_lines.FORM_MARGIN else plain
+    is_free = plain.cost + worth[0] - free.cost - worth[1] > lens_lines.FORM_MARGIN
+    fit = free if is_free else plain
+    none = _without_curve(tried, views_under, fit)
     levelled = is_level(fit)
     evidence = none.cost - fit.cost
     curve: Curve | NotFound = NotFound("no picture has upright and level lines to judge a curve by")
     if levelled:
-        curve = lens_lines.decide(fit.coefficients, fit.covariance, evidence, fit.chains, len(flat), size)
+        curve = lens_lines.decide(
+            fit.coefficients,
+            fit.covariance,
+            evidence,
+            worth[1 if is_free else 0],
+            chains=fit.chains,
+            pictures=len(tried.views),
+            size=size,
+        )
     kept = isinstance(curve, Curve)
     bow = float(np.abs(lens_lines.bow_percent(fit.coefficients, size)).max())
     return Search(
         curve, fit.views if kept else none.views, bow, evidence, levelled if kept else is_level(none)
     )
+
+
+def _without_curve(tried: _Try, views_under: ViewsUnder, fit: RoomFit) -> RoomFit:
+    """The best fit without a curve: from the lines as they are, or from where the curve's fit ended.
+
+    From a start of its own alone it may end in another valley, whose cost says nothing of the curve.
+    """
+    flat = views_under(NO_CURVE, tried.start)
+    there = [
+        replace(v, axes=f.axes, focal=f.focal) if f.axes is not None else v
+        for v, f in zip(flat, fit.views, strict=True)
+    ]
+    starts = (flat, there)
+    prior = lens_lines.load_priors()[-1]
+    fits = [fit_rooms(v, np.zeros(TERMS), prior, fixed=NO_CURVE, reference=fit) for v in starts]
+    return min(fits, key=lambda f: f.cost)

@@ -161,6 +161,8 @@ class _Picture:
         """10 x 10 normal matrix and gradient at `p`."""
         matrix, gradient = np.zeros((L + OWN, L + OWN)), np.zeros(L + OWN)
         for block, axis, (angle_weight, bow_weight) in zip(self.blocks, self.axis, self.weights, strict=True):
+            if not len(block.points):
+                continue
             run, slopes = block.slopes(p[:L]) if self.lens_free else (block.straight(None), None)
             if slopes is not None:
                 bend = (slopes.bow * bow_weight[:, None]).reshape(L, -1)

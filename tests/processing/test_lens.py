@@ -10,7 +10,8 @@ import pytest
 from processing import lens
 from processing.errors import ShapeError
 from processing.lens_curve import NO_CURVE, Curve, fit_form, fitted_curve, straight_factor
-from processing.lens_lines import bow_percent, load_priors
+from processing.lens_lines import bow_and_sigma, bow_percent, complexity, decide, load_priors
+from processing.results import NotFound
 
 SIZE = (6000, 4000)
 CURVES = [
@@ -125,3 +126,19 @@ def test_pictures_pool_by_lens_focal_length_and_size():
         one("a", 16.1, SIZE[::-1]),
     ]
     assert lens.groups(given) == [[0, 1, 6], [2], [3], [4], [5]]
+
+
+@pytest.mark.parametrize(
+    ("sigmas", "odds", "is_kept"),
+    [(6.0, 5.0, True), (2.3, 5.0, False), (6.0, 1.0, False)],  # 3 sigma, and ten to one: common practice
+)
+def test_a_bow_that_is_not_told_from_none_is_left(sigmas, odds, is_kept):
+    k, size = np.array([0.0, -0.004, 0.0, 0.0]), (1500, 1000)
+    prior = load_priors()[0]
+    covariance = np.eye(4) * 1e-6
+    bow, sigma = bow_and_sigma(k, covariance, size)
+    covariance *= (np.abs(bow / sigma).max() / sigmas) ** 2
+    freedom = complexity(k, covariance, prior)
+    answer = decide(k, covariance, freedom + odds, freedom, chains=60, pictures=1, size=size)
+    assert isinstance(answer, Curve) is is_kept
+    assert is_kept or (isinstance(answer, NotFound) and "as straight without a curve" in answer.reason)

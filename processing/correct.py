@@ -38,7 +38,7 @@ __all__ = [
 ]
 
 MAPS_SHARE = 0.25  # of the size, for files of any size: what the saved maps promise
-METHOD_VERSION = "2"  # raised when the same plan would give other pixels
+METHOD_VERSION = "3"  # raised when the same plan would give other pixels
 
 
 @dataclass(frozen=True)

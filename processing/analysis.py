@@ -4,8 +4,6 @@ A picture is one frame, or several frames of one view (a bracket, with or withou
 is read once at reduced size (`Look`); everything is measured in the geometry of the reference frame.
 """
 
-import base64
-import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,12 +20,13 @@ from .facts import Facts
 from .frame import Frame, grey_from_linear
 from .likeness import NO_LANDMARKS, Landmarks, find_landmarks
 from .merging import Merger, find_view, refine_difference
+from .packing import pack, pack_mask, unpack, unpack_mask
 from .plan import STILL, FrameUse
 from .results import NotFound
 from .straightening import Sighting
 from .tone import ToneAnalysis
 
-ANALYSIS_VERSION = 2
+ANALYSIS_VERSION = 3
 LOOK_EDGE_PX = 1500  # lines are found at this size; ALGORITHMS: .03 degrees of lean are still seen
 HALF_FROM_PX = 3000  # raw frames this wide are looked at without demosaicing
 POINTS_EDGE_PX = 240  # small picture kept for "this is white here" marks
@@ -140,32 +139,6 @@ class Analysis:
             notes=tuple(data["notes"]),
             landmarks=Landmarks.from_json(data["landmarks"]),
         )
-
-
-def pack(array: np.ndarray) -> dict[str, Any]:
-    """A float16 array as JSON."""
-    data = zlib.compress(np.ascontiguousarray(array, "<f2").tobytes(), 6)
-    return {"shape": list(array.shape), "float16": base64.b64encode(data).decode("ascii")}
-
-
-def unpack(data: dict[str, Any]) -> np.ndarray:
-    """The array that `pack` wrote."""
-    flat = np.frombuffer(zlib.decompress(base64.b64decode(data["float16"])), "<f2")
-    return flat.reshape(data["shape"])
-
-
-def pack_mask(mask: np.ndarray) -> str:
-    """A mask as text: size, then deflated bits."""
-    bits = base64.b64encode(zlib.compress(np.packbits(mask).tobytes(), 9)).decode("ascii")
-    return f"{mask.shape[1]}x{mask.shape[0]}:{bits}"
-
-
-def unpack_mask(text: str) -> np.ndarray:
-    """The mask that `pack_mask` wrote."""
-    size, _, bits = text.partition(":")
-    width, height = (int(v) for v in size.split("x"))
-    flat = np.unpackbits(np.frombuffer(zlib.decompress(base64.b64decode(bits)), np.uint8))
-    return flat[: width * height].reshape(height, width).astype(bool)
 
 
 def analyse(

@@ -21,7 +21,6 @@ from .colour import (
     xy_from_kelvin,
     xy_from_xyz,
 )
-from .flashpair import light_from_flash
 from .light_records import (
     MAP_STEP,
     Area,
@@ -56,6 +55,9 @@ CLIPPED_SHARE = (0.30, 0.50)  # over-exposed: trust in the map falls from 1 to 0
 CAST_DEG = (21.0, 29.0)  # mean cast: beyond, the light is coloured on purpose (stage, sunset): left alone
 HOME_KELVIN = (2400.0, 10000.0)  # lights of homes, from a dimmed bulb to open shade (common practice)
 HOME_DUV = 0.03  # and how far from the black body they lie: tubes and LEDs
+FLASH_KELVIN = 5600.0  # common practice for electronic flash, no source
+BOUNCE_UV = 0.10  # ln units: as far as a white in a painted room may be tinted by what the paint throws back
+POINT_REACH = 0.35  # shares of the frame: how far a mark reaches
 WARMTH_KEPT = 0.06  # default share of a lamp's warmth that stays; a taste, settable
 AREA_DISTANCE = 0.09  # two areas of light closer than this in (u, v) are one
 VIEW_KELVIN = 6500.0  # daylight of a view; sun and shade lie around it
@@ -91,14 +93,26 @@ def analyse(
     if not np.isfinite(rgb_linear).all():
         rgb_linear = np.nan_to_num(rgb_linear, nan=0.0, posinf=clip_level, neginf=0.0)
     clipped = float((rgb_linear.max(-1) >= CLIP_LEVEL * clip_level).mean())
-    map_uv, _ = lightmap.estimate_map(rgb_linear)
-    method = "network"
+    pair, method = None, "network"
     if flash_linear is not None:
-        map_uv = light_from_flash(rgb_linear, flash_linear, prior_uv=map_uv, camera=camera)
+        pair = lightmap.pair_planes(rgb_linear, flash_linear, _flash_uv(camera)).astype(np.float16)
         method = "flash pair"
+    map_uv, _ = lightmap.estimate_map(rgb_linear, pair=pair)
     trust, why = _trust(map_uv, clipped, camera)
-    map_uv = np.round(map_uv / MAP_STEP).astype(np.float32) * np.float32(MAP_STEP)
-    return LightAnalysis(map_uv, method, trust, why, clipped, camera)
+    return LightAnalysis(_as_stored(map_uv), method, trust, why, clipped, camera, pair)
+
+
+def _as_stored(map_uv: np.ndarray) -> np.ndarray:
+    """A map in the steps that its JSON keeps."""
+    return np.round(map_uv / MAP_STEP).astype(np.float32) * np.float32(MAP_STEP)
+
+
+def _flash_uv(camera: CameraColour | None) -> np.ndarray | None:
+    """How an electronic flash looks after the camera's white balance; None where the file does not tell."""
+    if camera is None:
+        return None
+    rgb = np.maximum(camera.balanced_linear(linear_from_xy(xy_from_kelvin(FLASH_KELVIN))), 0.02)
+    return np.log(rgb[[0, 2]] / rgb[1]).astype(np.float32)
 
 
 def _trust(map_uv: np.ndarray, clipped_share: float, camera: CameraColour | None = None) -> tuple[float, str]:
@@ -131,6 +145,7 @@ def settle(
     *,
     warmth_kept: float | None = None,
     neutral_points: Sequence[Sequence[tuple[float, float, float, float]]] | None = None,
+    pictures: Sequence[np.ndarray] | None = None,
 ) -> list[LightPlan]:
     """Turn what each picture says into what is done to each.
 
@@ -141,6 +156,9 @@ def settle(
         0: lamps end neutral; 1: lamps keep all their warmth. None: the default.
     neutral_points : per picture, marks "this is white or grey here", optional
         Each (x_share, y_share, u, v) as `read_point` returns it.
+    pictures : (h, w, 3) arrays, linear sRGB, one per picture, optional
+        Small copies, in which the light is estimated again, knowing the marks. Without them a mark only
+        shifts the light around itself.
 
     Returns
     -------
@@ -153,7 +171,12 @@ def settle(
         kept_here = kept
         map_uv, strength, method, why = one.map_uv, one.trust, one.method, one.why
         if points:
-            map_uv = fix_points(map_uv * one.trust, points)
+            if pictures is not None and one.trust > 0:
+                seen = np.ascontiguousarray(pictures[i], np.float32)
+                told, _ = lightmap.estimate_map(seen, points=points, pair=one.pair)
+                map_uv = _as_stored(fix_points(told, points, allowed=BOUNCE_UV, elsewhere=0.0))
+            else:
+                map_uv = _as_stored(fix_points(map_uv * one.trust, points))
             strength, method, why = 1.0, f"{method} + neutral points", f"{len(points)} neutral point(s)"
             kept_here = 0.0 if warmth_kept is None else kept  # "white here" means white
         elif strength == 0:
@@ -185,12 +208,20 @@ def read_point(rgb_linear: np.ndarray, x_share: float, y_share: float) -> tuple[
     return x_share, y_share, float(np.log(r / g)), float(np.log(b / g))
 
 
-def fix_points(map_uv: np.ndarray, points: Sequence[tuple[float, float, float, float]]) -> np.ndarray:
+def fix_points(
+    map_uv: np.ndarray,
+    points: Sequence[tuple[float, float, float, float]],
+    *,
+    allowed: float = 0.0,
+    elsewhere: float = 0.05,
+) -> np.ndarray:
     """Move a light map so that it is right at the marked points, and elsewhere as far as the light is alike.
 
     A point's correction counts fully where the map and the place are near the point's, and less where
-    another point is nearer; far from all of them most of it still holds, since paint taken for light is
-    usually taken so all over a picture.
+    another point is nearer. In a map that knew nothing of the points some of it holds far from all of them
+    (`elsewhere`, a weight), since paint taken for light is usually taken so all over a picture. In one that
+    knew of them, what is `allowed` (ln units) of a point's difference may stay: even a white wall is tinted
+    by its neighbours' paint, and the map knows how such rooms look.
     """
     height, width = map_uv.shape[:2]
     rows, cols = np.meshgrid(
@@ -200,10 +231,12 @@ def fix_points(map_uv: np.ndarray, points: Sequence[tuple[float, float, float, f
     moved = np.zeros_like(map_uv)
     for x, y, u, v in points:
         at = map_uv[min(int(y * height), height - 1), min(int(x * width), width - 1)]
+        off = np.array([u, v], np.float32) - at
+        off = off * max(0.0, 1 - allowed / max(float(np.linalg.norm(off)), 1e-6))
         near_light = np.sum((map_uv - at) ** 2, -1) / 0.15**2
-        near_place = ((cols - x) ** 2 + (rows - y) ** 2) / 0.35**2
-        weight = np.exp(-0.5 * (near_light + near_place)) + 0.05
-        moved += weight[..., None] * (np.array([u, v], np.float32) - at)
+        near_place = ((cols - x) ** 2 + (rows - y) ** 2) / POINT_REACH**2
+        weight = np.exp(-0.5 * (near_light + near_place)) + elsewhere
+        moved += weight[..., None] * off
         total += weight
     return (map_uv + moved / total[..., None]).astype(np.float32)
 

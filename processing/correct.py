@@ -13,10 +13,11 @@ import cv2
 import numpy as np
 
 from . import arrays, casts, encode, quality, reading, report, scene, tone, verticals
-from .analysis import Analysis, Look, analyse, look, thumbnail, unpack_mask, view_mask
+from .analysis import Analysis, Look, analyse, look, thumbnail, view_mask
 from .errors import PlanError
 from .lens_curve import NO_CURVE
 from .metadata import Metadata
+from .packing import unpack_mask
 from .plan import Plan
 from .results import NotFound
 from .scene import Scene

@@ -4,12 +4,12 @@ Light is written as log-chromaticity after the camera's white balance, u = ln(R/
 sRGB; (0, 0) is what the camera took for white.
 """
 
-import base64
-import zlib
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
+
+from .packing import bytes_of, pack, text_of, unpack
 
 MAP_STEP = 0.001  # rounding of stored maps, in ln units: .1 %, far below what the eye sees
 
@@ -72,17 +72,24 @@ class LightAnalysis:
     why: str
     clipped_share: float
     camera: CameraColour | None = None
+    pair: np.ndarray | None = field(default=None, compare=False)  # of `lightmap.pair_planes`, float16
 
     def to_json(self) -> dict[str, Any]:
         plain = {k: getattr(self, k) for k in ("method", "trust", "why", "clipped_share")}
         return plain | {
             "map_uv": pack_map(self.map_uv),
             "camera": None if self.camera is None else asdict(self.camera),
+            "pair": None if self.pair is None else pack(self.pair),
         }
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "LightAnalysis":
-        return cls(**(data | {"map_uv": unpack_map(data["map_uv"]), "camera": _camera_from(data["camera"])}))
+        changed = {
+            "map_uv": unpack_map(data["map_uv"]),
+            "camera": _camera_from(data["camera"]),
+            "pair": None if data["pair"] is None else unpack(data["pair"]),
+        }
+        return cls(**(data | changed))
 
 
 @dataclass(frozen=True)
@@ -130,12 +137,12 @@ def _camera_from(data: dict[str, Any] | None) -> CameraColour | None:
 def pack_map(map_uv: np.ndarray) -> dict[str, Any]:
     """A light map as JSON: 16-bit steps of .001, compressed, base64."""
     steps = np.clip(np.round(map_uv / MAP_STEP), -32767, 32767).astype("<i2")
-    return {"shape": list(steps.shape), "data": base64.b64encode(zlib.compress(steps.tobytes(), 6)).decode()}
+    return {"shape": list(steps.shape), "data": text_of(steps)}
 
 
 def unpack_map(data: dict[str, Any]) -> np.ndarray:
     """The light map that `pack_map` wrote."""
-    steps = np.frombuffer(zlib.decompress(base64.b64decode(data["data"])), "<i2")
+    steps = np.frombuffer(bytes_of(data["data"]), "<i2")
     return (steps.reshape(data["shape"]) * np.float32(MAP_STEP)).astype(np.float32)
 
 

@@ -6,7 +6,6 @@ in colour after the pictures' own corrections becomes one small offset for each 
 visit at once; how differently they are exposed lets one tone curve serve them all.
 """
 
-import base64
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ import numpy as np
 
 from .arrays import fit_size, luminance, shrink
 from .frame import grey_from_linear
+from .packing import bytes_of, text_of
 
 EDGE_PX = 800
 CELLS = (10, 7)  # of the frame
@@ -65,16 +65,13 @@ class Landmarks:
             "descriptors": self.descriptors,
             "rgb": self.rgb.astype("<f2"),
         }
-        packed = {
-            k: base64.b64encode(zlib.compress(v.tobytes(), 6)).decode("ascii") for k, v in parts.items()
-        }
-        return packed | {"count": len(self.xy)}
+        return {k: text_of(v) for k, v in parts.items()} | {"count": len(self.xy)}
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "Landmarks":
         """The landmarks that `to_json` wrote."""
         count = int(data["count"])
-        raw = {k: zlib.decompress(base64.b64decode(data[k])) for k in ("xy", "descriptors", "rgb")}
+        raw = {k: bytes_of(data[k]) for k in ("xy", "descriptors", "rgb")}
         return cls(
             np.frombuffer(raw["xy"], "<u2").reshape(count, 2).astype(np.float32) / 65535,
             np.frombuffer(raw["descriptors"], np.uint8).reshape(count, 128),

@@ -14,8 +14,9 @@ import numpy as np
 
 from . import arrays, casts, encode, reading, scene, tone
 from .alignment import rescale
-from .analysis import Analysis, merge_small, unpack_mask
+from .analysis import Analysis, merge_small
 from .errors import ProcessingError, ShapeError
+from .packing import unpack_mask
 from .plan import Plan
 
 DEFAULT_EDGE_PX = 1600

@@ -13,10 +13,11 @@ import numpy as np
 
 from . import arrays, highlights, reading
 from .alignment import rescale
-from .analysis import merge_small, soft_mask, unpack_mask
+from .analysis import merge_small, soft_mask
 from .errors import ProcessingError
 from .frame import Frame
 from .merging import Merger
+from .packing import unpack_mask
 from .plan import Plan
 from .warp import Warp
 

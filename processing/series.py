@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 
 from . import casts, crop, likeness, straightening, tone, verticals
-from .analysis import Analysis, pack_mask
+from .analysis import Analysis
 from .casts import LightPlan
 from .crop import Crop
 from .lens_curve import Curve
 from .light_records import MAP_STEP
+from .packing import pack_mask
 from .plan import Plan
 from .results import NotFound
 from .straightening import Straight
@@ -138,11 +139,14 @@ def _light(
         for i, (one, wish) in enumerate(zip(analyses, wanted, strict=True))
     ]
     marked = points if any(points) else None
-    plans = casts.settle([a.light for a in analyses], neutral_points=marked)
+    small = [a.small for a in analyses]
+    plans = casts.settle([a.light for a in analyses], neutral_points=marked, pictures=small)
     for i, wish in enumerate(wanted):
         if wish.warmth_kept is not None:
             kept = [points[i]] if points[i] else None
-            plans[i] = casts.settle([analyses[i].light], warmth_kept=wish.warmth_kept, neutral_points=kept)[0]
+            plans[i] = casts.settle(
+                [analyses[i].light], warmth_kept=wish.warmth_kept, neutral_points=kept, pictures=[small[i]]
+            )[0]
     able = [
         plan.strength > 0 and likeness.has_colour(one.landmarks)
         for one, plan in zip(analyses, plans, strict=True)

@@ -3,10 +3,12 @@
     python -m tests.bench.light ROOMS_DIR [--out light.json] [--kinds raw,jpeg,under,flash]
 
 ROOMS_DIR holds one folder a view with `truth.json`, `truth_half.npz` (linear sRGB, every light neutral),
-`neutral_mask.png`, `picture.dng`, `picture.jpg` and, where they exist, `under3.jpg`, `ambient.jpg`,
-`flash.jpg`. Every row stands beside "untouched" (the camera's white balance) and "best single white point"
-(found with the truth). Distances are in the a*b* plane, at the output's own lightness, in the truth's
-geometry. Judge on rooms that nothing was chosen on.
+`cast_quarter.npz` (colour of the local light), `neutral_mask.png`, `picture.dng`, `picture.jpg` and, where
+they exist, `under3.jpg`, `ambient.jpg`, `flash.jpg`. Every row stands beside "untouched" (the camera's white
+balance) and "best single white point" (found with the truth). "points" is the raw file with one mark "white
+or grey here" in each area of light, on the neutral surface that coloured paint shines on least, as someone
+would hold a card. Distances are in the a*b* plane, at the output's own lightness, in the truth's geometry.
+Judge on rooms that nothing was chosen on.
 """
 
 import argparse
@@ -18,11 +20,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from processing import arrays, casts, reading, tone
+from processing import analysis, arrays, casts, reading, tone
 from processing.colour import lab_from_linear
 
 LUMA = np.array(arrays.LUMA_709)
 KINDS = {"raw": "picture.dng", "jpeg": "picture.jpg", "under": "under3.jpg", "flash": "ambient.jpg"}
+KINDS["points"] = KINDS["raw"]
+MARK_DEPTH_PX = 12  # a mark keeps this far from the surface's edge
+AREA_DISTANCE = 0.09  # ln units: lights nearer to each other than this are one area
 Row = dict[str, float | str]
 
 
@@ -44,6 +49,42 @@ class View:
 
     def straight(self, picture: np.ndarray) -> np.ndarray:
         return cv2.undistort(picture, self.camera, self.bend)
+
+    def points(self, rgb_linear: np.ndarray) -> list[tuple[float, float]]:
+        """Shares of the frame: in each area of light the neutral surface that paint shines on least."""
+        cast = np.load(self.folder / "cast_quarter.npz")["rgb"].astype(np.float32)
+        logs = np.log(np.maximum(cv2.resize(cast, self.size), 1e-3))
+        uv = logs[..., [0, 2]] - logs[..., [1]]
+        straight = self.straight(rgb_linear)
+        may = self.neutral & self.seen & (straight.max(-1) < 0.9) & (straight.min(-1) > 0.01)
+        criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-4)
+        for count in (3, 2, 1):
+            cv2.setRNGSeed(0)
+            _, labels, centres = cv2.kmeans(uv[may], count, None, criteria, 5, cv2.KMEANS_PP_CENTERS)
+            gaps = np.linalg.norm(centres[:, None] - centres[None], axis=-1) + np.eye(count) * 9
+            if gaps.min() > AREA_DISTANCE:
+                break
+        level = (self.truth @ LUMA)[..., None]
+        tint = lab_from_linear((0.4828 * self.truth / np.maximum(level, 1e-6)).astype(np.float32))
+        shine = np.hypot(tint[..., 1], tint[..., 2])
+        areas = np.full(may.shape, -1)
+        areas[may] = labels.ravel()
+        found = []
+        for k in range(count):
+            inside = cv2.copyMakeBorder((areas == k).astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+            depth = cv2.distanceTransform(inside, cv2.DIST_L2, 5)[1:-1, 1:-1]
+            deep = depth >= min(MARK_DEPTH_PX, depth.max())
+            y, x = np.unravel_index(np.where(deep, shine, np.inf).argmin(), depth.shape)
+            found.append(self._in_picture(float(x), float(y)))
+        return found
+
+    def _in_picture(self, x: float, y: float) -> tuple[float, float]:
+        """A place of the straight picture in the bent one, as shares of the frame."""
+        focal, (cx, cy) = self.camera[0, 0], self.camera[:2, 2]
+        ray = np.array([(x - cx) / focal, (y - cy) / focal])
+        r2 = float(ray @ ray)
+        x, y = ray * (1 + self.bend[0] * r2 + self.bend[1] * r2**2) * focal + (cx, cy)
+        return (x + 0.5) / self.size[0], (y + 0.5) / self.size[1]
 
     def surfaces(self) -> Iterator[tuple[str, np.ndarray]]:
         """Neutral, pale (C* 4-25) and strong (> 25) surfaces of the truth."""
@@ -108,12 +149,21 @@ def single_gain(view: View, rgb_linear: np.ndarray) -> np.ndarray:
     return whole * casts.keep_luminance(rgb_linear, whole)[..., None]
 
 
-def product_gain(view: View, rgb_linear: np.ndarray, *, flash: Path | None) -> np.ndarray:
+def product_gain(
+    rgb_linear: np.ndarray,
+    *,
+    flash: Path | None,
+    camera: casts.CameraColour | None,
+    points: list[tuple[float, float]],
+) -> np.ndarray:
     """What the product does, at the size it does it."""
     height, width = rgb_linear.shape[:2]
     small = arrays.shrink(rgb_linear, (width // 2, height // 2))
     lit = None if flash is None else reading.read_frame(flash).linear(width // 2)
-    plan = casts.settle([casts.analyse(small, flash_linear=lit)])[0]
+    seen = casts.analyse(small, flash_linear=lit, camera=camera)
+    kept = arrays.shrink(small, arrays.fit_size((width, height), max_edge=analysis.POINTS_EDGE_PX))
+    marks = [[casts.read_point(kept, x, y) for x, y in points]] if points else None
+    plan = casts.settle([seen], neutral_points=marks, pictures=[kept])[0]
     return cv2.resize(casts.gains(plan, small), (width, height), interpolation=cv2.INTER_LINEAR)
 
 
@@ -123,11 +173,17 @@ def rows_of(folder: Path, kind: str) -> Iterator[Row]:
     flash = folder / "flash.jpg" if kind == "flash" else None
     if not path.exists() or (flash is not None and not flash.exists()):
         return
-    view, rgb = View(folder), np.clip(reading.read_frame(path).linear(), 0, 1)
+    frame = reading.read_frame(path)
+    view, rgb = View(folder), np.clip(frame.linear(), 0, 1)
     gains = {
         "untouched": np.ones_like(rgb),
         "best single": single_gain(view, rgb),
-        "product": product_gain(view, rgb, flash=flash),
+        "product": product_gain(
+            rgb,
+            flash=flash,
+            camera=analysis.camera_colour(frame),
+            points=view.points(rgb) if kind == "points" else [],
+        ),
     }
     for method, gain in gains.items():
         yield {"view": folder.name, "kind": kind, "method": method} | score(view, finish(rgb, gain))

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from processing import casts
+from processing import casts, lightmap
 from processing.colour import lab_from_linear, linear_from_xy, xy_from_kelvin
 from processing.errors import ShapeError
 from tests.processing import lit_rooms
@@ -86,6 +86,35 @@ def test_a_marked_white_ends_neutral() -> None:
     for x in (0.15, 0.85):
         col = int(x * 480)
         assert cast_of(after, slice(26, 38), slice(col - 6, col + 6)) < 1.5
+
+
+def test_the_light_is_estimated_again_with_the_marks_in_the_picture() -> None:
+    picture, _ = lit_rooms.lit(lit_rooms.surfaces())
+    seen = casts.analyse(picture)
+    marks = [casts.read_point(picture, 0.15, 0.1), casts.read_point(picture, 0.85, 0.1)]
+    plan = casts.settle([seen], neutral_points=[marks], pictures=[picture])[0]
+    after = casts.apply(picture, casts.gains(plan, picture))
+    for x in (0.15, 0.85):
+        col = int(x * 480)
+        left = cast_of(after, slice(26, 38), slice(col - 6, col + 6))
+        assert left < 6  # a white may keep what neighbouring paint throws on it, about this much
+    assert not np.array_equal(plan.map_uv, seen.map_uv)
+
+
+def test_a_pair_of_frames_gives_the_ratio_of_two_lights_whatever_the_paint() -> None:
+    """Lambert's law: a matt surface sends back paint times light, so paint falls out of the ratio."""
+    rng = np.random.default_rng(3)
+    paint = np.repeat(np.repeat(rng.uniform(0.1, 0.9, (16, 24, 3)), 8, 0), 8, 1).astype(np.float32)
+    lamp, flash = np.array([0.5, 0.35, 0.15], np.float32), np.array([0.2, 0.22, 0.25], np.float32)
+    uv = np.log((flash / flash[1])[[0, 2]])
+    planes = lightmap.pair_planes(paint * lamp, paint * (lamp + flash), uv)
+    weight = planes[..., 2]
+    assert (weight > 0.05).mean() > 0.5
+    light = planes[..., :2][weight > 0.05] / weight[weight > 0.05][:, None]
+    assert np.median(light, axis=0) == pytest.approx(np.log((lamp / lamp[1])[[0, 2]]), abs=0.01)
+    assert np.array_equal(planes[..., 3], weight)  # known: the flash's colour was told
+    clipped = lightmap.pair_planes(paint * lamp, np.ones_like(paint), uv)
+    assert not clipped.any()
 
 
 def test_more_warmth_kept_leaves_more_of_the_lamp() -> None:

@@ -9,15 +9,15 @@ import sys
 
 import torch
 
-from .network import HEIGHT, PICTURE_PLANES, WIDTH, LightNet, load
+from .network import HEIGHT, PLANES, WIDTH, LightNet, load
 
 
 def main() -> None:
     checkpoint, target = sys.argv[1:3]
-    net = LightNet(planes=PICTURE_PLANES)
+    net = LightNet(planes=PLANES)
     load(net, torch.load(checkpoint, map_location="cpu")["ema"])
     net.eval()
-    planes = torch.zeros(1, PICTURE_PLANES, HEIGHT, WIDTH)
+    planes = torch.zeros(1, PLANES, HEIGHT, WIDTH)
     torch.onnx.export(
         net, (planes,), target, input_names=["x"], output_names=["map"], opset_version=13, dynamo=False,
         do_constant_folding=True,

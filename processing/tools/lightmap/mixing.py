@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812 - the name that every PyTorch text uses
 from torch import Tensor
 
-from . import lights
+from . import hints, lights
 
 LUMA = torch.tensor(lights.LUMA_709)
 
@@ -88,7 +89,7 @@ class Mixed:
     weight: Tensor  # (n, 1, H, W) how far a pixel counts
     neutral: Tensor  # (n, 3, H, W) the same room with every light white, bounce colour kept
     is_neutral: Tensor  # (n, 1, H, W) 1 where the surface's own colour is white or grey
-    white_uv: Tensor  # (n, 2) log R/G and log B/G of what the camera took for white
+    hints: Tensor  # (n, 7, H, W) what is known besides, see `hints.py`; nought in many pictures
 
 
 class Mixer:
@@ -101,6 +102,8 @@ class Mixer:
             for kind, rows in lights.tables(100_000, seed).items()
         }
         self.luma = LUMA.to(device)
+        usual_flash = lights.light_rgb(np.array([hints.FLASH_KELVIN]), np.zeros(1))
+        self.usual_flash = torch.tensor(usual_flash, dtype=torch.float32, device=device)
         self.spread, self.usual, self.often = (
             torch.tensor(row, device=device)
             for row in ((0.5, 0.8, 0.7, 0.6), (0.75, 0.3, 0.42, 0.5), (0.9, 0.88, 0.9, 0.15))
@@ -109,7 +112,8 @@ class Mixer:
     def __call__(self, rooms: Tensor) -> Mixed:
         n = len(rooms)
         parts, view, view_share, emitters, albedo = self._parts(rooms)
-        gains = self._gains(parts)
+        paired = self._chance(n, hints.PAIR_SHARE)
+        gains = self._gains(parts, ~paired)
         colours = self._colours(n)
         white = (parts * gains[:, :, None, None, None]).contiguous()
         lin = (white * colours[:, :, :, None, None]).sum(1)
@@ -120,16 +124,37 @@ class Mixer:
         balance = self._balance(lin, colours, gains, view_share, emitters)
         balanced = lin / balance[:, :, None, None]
         cast = balanced / neutral.clamp_min(1e-7)
-        picture = self._expose(balanced)
+        flash, flash_uv = self._flash(parts[:, 3], neutral, balance)
+        picture, with_flash = self._expose(balanced, balanced + flash, paired)
         log_light = torch.stack([_log_ratio(cast, 0), _log_ratio(cast, 2)], 1)
+        weight = self._weights(picture, neutral, view_share, emitters)
+        is_neutral = _is_neutral(albedo)
+        pair = hints.flash_planes(picture, with_flash, *flash_uv) * paired.view(n, 1, 1, 1)
+        points = hints.point_planes(picture, is_neutral * (weight > 0.5), log_light)
         return Mixed(
             picture,
             log_light,
-            self._weights(picture, neutral, view_share, emitters),
+            weight,
             neutral / self._median(neutral).view(n, 1, 1, 1),
-            _is_neutral(albedo),
-            torch.log(balance[:, ::2] / balance[:, 1:2]),
+            is_neutral,
+            torch.cat([points, pair], 1),
         )
+
+    def _flash(self, unit: Tensor, ambient: Tensor, balance: Tensor) -> tuple[Tensor, tuple[Tensor, Tensor]]:
+        """Return the flash's own part of the second frame (n, 3, H, W), balanced; its colour as it is assumed
+        after the camera's balance, log R/G and log B/G (n, 2), and whether that is known.
+        """
+        n = len(unit)
+        level = self._luminance(unit).flatten(1)[:, ::7].sort(-1).values
+        median, bright = (level[:, int(share * level.shape[-1])] for share in (0.5, 0.85))
+        gain = self._median(ambient) / torch.maximum(median, 0.3 * bright).clamp_min(1e-6)
+        gain = torch.where(bright > 1e-6, gain, torch.zeros_like(gain)) * 2 ** self._uniform(n, -2.5, 1.5)
+        flash = unit * (gain[:, None] * self._pick("flash", n) / balance)[:, :, None, None]
+        known = self._chance(n, hints.FLASH_KNOWN)
+        assumed = self.usual_flash / balance
+        uv = torch.log(assumed[:, ::2] / assumed[:, 1:2])
+        uv = uv + torch.randn_like(uv) * hints.FLASH_WOBBLE
+        return flash, (uv * known[:, None], known.float())
 
     def _uniform(self, n: int, low: float, high: float) -> Tensor:
         return torch.rand(n, device=self.device) * (high - low) + low
@@ -157,8 +182,10 @@ class Mixer:
         parts = torch.gather(parts, 2, order.view(n, 1, 3, 1, 1).expand_as(parts))
         return parts, rooms[:, 12:15], rooms[:, 19:20], rooms[:, 18:19], rooms[:, 15:18]
 
-    def _gains(self, parts: Tensor) -> Tensor:
-        """Return the strength of each group of lights (n, 4); at least one burns."""
+    def _gains(self, parts: Tensor, may_flash: Tensor) -> Tensor:
+        """Return the strength of each group of lights (n, 4); at least one burns. The flash burns only where
+        it may: the first frame of a pair is without.
+        """
         n = len(parts)
         level = self._luminance(parts).flatten(2)[:, :, ::7]
         ranked = level.sort(-1).values
@@ -167,7 +194,9 @@ class Mixer:
         scale = torch.where(bright > 1e-6, scale, torch.zeros_like(scale))
         gains = torch.exp(torch.randn(n, 4, device=self.device) * self.spread) * self.usual
         gains[:, 1] *= torch.where(self._chance(n, 0.15), 3.0, 1.0)  # next rooms and lamps at full strength
-        gains = gains * (torch.rand(n, 4, device=self.device) < self.often) * scale
+        burns = (torch.rand(n, 4, device=self.device) < self.often).float()
+        burns[:, 3] *= may_flash
+        gains = gains * burns * scale
         dark = (gains.sum(1) <= 0).float()
         gains[:, 0] += dark * scale[:, 0]
         gains[:, 2] += dark * scale[:, 2]
@@ -214,23 +243,36 @@ class Mixer:
         wobble = torch.exp(torch.randn(n, 3, device=self.device) * 0.02)
         return self._unit((balance * wobble).clamp_min(0.02))
 
-    def _expose(self, balanced: Tensor) -> Tensor:
-        """Expose, shade corners, add noise, bend the tones of some, clip, quantise some to 8 bits."""
+    def _expose(self, balanced: Tensor, with_flash: Tensor, paired: Tensor) -> tuple[Tensor, Tensor]:
+        """Expose both frames alike: shade corners, add noise, bend the tones of some that are no pair, clip,
+        quantise some to 8 bits.
+        """
         n, _, H, W = balanced.shape
         stops = torch.where(self._chance(n, 0.12), self._uniform(n, 1.1, 2.4), self._uniform(n, -1.6, 1.1))
-        x = balanced * (0.19 * 2**stops / self._median(balanced)).view(n, 1, 1, 1)
         yy, xx = torch.meshgrid(
             torch.linspace(-1, 1, H, device=self.device) * H / W,
             torch.linspace(-1, 1, W, device=self.device),
             indexing="ij",
         )
         r2 = (xx**2 + yy**2) / (1 + (H / W) ** 2)
-        x = x * 2 ** (-self._uniform(n, 0, 1.4).view(n, 1, 1, 1) * (0.75 * r2 + 0.25 * r2 * r2))
+        factor = (0.19 * 2**stops / self._median(balanced)).view(n, 1, 1, 1)
+        factor = factor * 2 ** (-self._uniform(n, 0, 1.4).view(n, 1, 1, 1) * (0.75 * r2 + 0.25 * r2 * r2))
         sigma = (10 ** self._uniform(n, -4.2, -2.6)).view(n, 1, 1, 1)
-        x = x + torch.randn_like(x) * (x.clamp(0, 4) * sigma * 0.05 + sigma**2).sqrt() * 0.5
-        x = torch.where(self._chance(n, 0.25).view(n, 1, 1, 1), self._look(x.clamp(0, 4)), x).clamp(0, 1)
-        eight = torch.round(encode_srgb(x) * 255 + (torch.rand_like(x) - 0.5) * 0.6) / 255
-        return torch.where(self._chance(n, 0.6).view(n, 1, 1, 1), decode_srgb(eight), x)
+        bent = self._chance(n, 0.25) & ~paired
+        in_8_bits = self._chance(n, 0.6).view(n, 1, 1, 1)
+
+        def frame(scene: Tensor) -> Tensor:
+            x = scene * factor
+            return x + torch.randn_like(x) * (x.clamp(0, 4) * sigma * 0.05 + sigma**2).sqrt() * 0.5
+
+        def stored(x: Tensor) -> Tensor:
+            x = x.clamp(0, 1)
+            eight = torch.round(encode_srgb(x) * 255 + (torch.rand_like(x) - 0.5) * 0.6) / 255
+            return torch.where(in_8_bits, decode_srgb(eight), x)
+
+        x = frame(balanced)
+        x = torch.where(bent.view(n, 1, 1, 1), self._look(x.clamp(0, 4)), x)
+        return stored(x), stored(frame(with_flash))
 
     def _look(self, x: Tensor) -> Tensor:
         """Bend tones and saturation a little, as a camera's own JPEG does."""

@@ -1,8 +1,8 @@
 """The network: a small U-Net of depth-wise convolutions with global context.
 
-In: eleven planes of the picture at 192 x 128 (`features`). Out: log R/G and log B/G of the local light
-and a log scale of how far off the answer may be. A picture of any ratio, upright ones too, is squeezed
-to that size.
+In: eight planes of the picture and seven of hints at 192 x 128 (`features`). Out: log R/G and log B/G of the
+local light and a log scale of how far off the answer may be. A picture of any ratio, upright ones too, is
+squeezed to that size.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from torch import Tensor, nn
 
 WIDTH, HEIGHT = 192, 128
 PICTURE_PLANES = 8  # what the picture itself says
-PLANES = PICTURE_PLANES + 3  # and what the camera took for white
+HINT_PLANES = 7  # and what else is known: neutral points, a flash pair (see `hints.py`)
+PLANES = PICTURE_PLANES + HINT_PLANES
 FLOOR = 0.004  # keeps logarithms of dark pixels quiet
 
 
-def features(picture: Tensor, white_uv: Tensor | None = None, known: Tensor | None = None) -> Tensor:
+def features(picture: Tensor, hints: Tensor | None = None) -> Tensor:
     """Return (n, PLANES, H, W), what the network sees of a picture.
 
-    Log R/G, log B/G, log level, three clip flags, height, way from the middle, and what the camera took for
-    white: its log R/G and log B/G (`white_uv`, (n, 2)) and whether that is known (`known`, (n,), 0 or 1).
-    Lights lie on a narrow band of colours and paints do not, so knowing the white tells them apart.
+    Log R/G, log B/G, log level, three clip flags, height, way from the middle, and the hints; nought where
+    there are none.
     """
     n, _, H, W = picture.shape
     r, g, b = (picture[:, i : i + 1] + FLOOR for i in range(3))
@@ -30,12 +30,9 @@ def features(picture: Tensor, white_uv: Tensor | None = None, known: Tensor | No
     clipped = (picture > 0.96).to(picture.dtype)
     up = torch.linspace(-1, 1, H, device=picture.device).view(1, 1, H, 1).expand(n, 1, H, W)
     across = torch.linspace(-1, 1, W, device=picture.device).abs().view(1, 1, 1, W).expand(n, 1, H, W)
-    told = torch.zeros(n, 3, device=picture.device)
-    if white_uv is not None:
-        has = torch.ones(n, device=picture.device) if known is None else known
-        told = torch.cat([white_uv, torch.ones_like(white_uv[:, :1])], 1) * has[:, None]
-    white = told[:, :, None, None].expand(n, 3, H, W)
-    return torch.cat([torch.log(r / g), torch.log(b / g), level, clipped, up, across, white], 1)
+    if hints is None:
+        hints = torch.zeros(n, HINT_PLANES, H, W, device=picture.device)
+    return torch.cat([torch.log(r / g), torch.log(b / g), level, clipped, up, across, hints], 1)
 
 
 class Block(nn.Module):
@@ -128,7 +125,7 @@ class LightNet(nn.Module):
 def load(net: nn.Module, weights: dict[str, Tensor]) -> None:
     """Load weights, also of a network with fewer planes (new ones start without effect) or more (then cut).
 
-    A white that is not known is three planes of nought, so leaving them away gives the same answer.
+    A hint that is not given is nought, so a network without its planes gives the same answer.
     """
     own = net.state_dict()
     for name in ("stem.0.weight", "f0.weight"):

@@ -22,6 +22,7 @@ from typing import Any
 
 import numpy as np
 import torch
+import torch.nn.functional as F  # noqa: N812 - the name that every PyTorch text uses
 from torch import Tensor
 
 from . import mixing, network, rooms, scoring, tracer
@@ -29,8 +30,7 @@ from .scene import PLANES
 
 CHUNK = 64  # rooms made and rendered together
 HELD_OUT_SEED = 1000  # rooms of these seeds are only looked at
-WHITE_KNOWN = 0.65  # share of pictures that come with the camera's white, as raw files do
-WHITE_WOBBLE = 0.03  # how far off it is then, ln units: cameras' matrices are approximate
+WORSE_WEIGHT, WORSE_FROM = 0.5, 0.8  # of the loss: no picture may end further off than it began
 
 
 @dataclass
@@ -92,7 +92,7 @@ def loss_of(answer: Tensor, mixed: mixing.Mixed, balance: Sequence[float]) -> tu
     """Return the loss and the mean angle.
 
     The loss adds what would be seen after correction (distances in a*b* on neutral, pale and strongly painted
-    surfaces, weighed by `balance`), the angle, the log-chroma distance and its likelihood.
+    surfaces, weighed by `balance`), the angle, the log-chroma distance, its likelihood, and what gets worse.
     """
     w, total = mixed.weight, mixed.weight.sum().clamp_min(1)
     distance = (answer[:, :2] - mixed.log_light).pow(2).sum(1, keepdim=True).add(1e-6).sqrt()
@@ -103,7 +103,12 @@ def loss_of(answer: Tensor, mixed: mixing.Mixed, balance: Sequence[float]) -> tu
     miss, shares = (have - want).pow(2).sum(1, keepdim=True).add(0.01).sqrt(), scoring.kinds(mixed)
     by_kind = (miss * shares).sum((0, 2, 3)) / shares.sum((0, 2, 3)).clamp_min(1)
     seen = sum(share * by_kind[i] for i, share in enumerate(balance)) / 8
-    return seen + angle / 12 + 0.5 * (distance * w).sum() / total + 0.2 * likelihood, angle
+    own_total = w.sum((1, 2, 3)).clamp_min(1)
+    untouched = mixed.log_light.pow(2).sum(1, keepdim=True).add(1e-6).sqrt()
+    began, ended = ((d * w).sum((1, 2, 3)) / own_total for d in (untouched, distance))
+    worse = F.relu(ended - WORSE_FROM * began).mean()
+    near = 0.5 * (distance * w).sum() / total
+    return seen + angle / 12 + near + 0.2 * likelihood + WORSE_WEIGHT * worse, angle
 
 
 @torch.no_grad()
@@ -112,26 +117,43 @@ def evaluate(
 ) -> dict[str, Any]:
     """Return figures on held-out rooms and the mean angles on the check set.
 
-    Angles of ours, of untouched and the share made worse; medians over pictures of the distances in a*b*.
-    The camera's white is known in every second picture.
+    Angles of ours, of untouched and the share made worse; medians over pictures of the distances in a*b*: of
+    the picture alone, with neutral points and with a flash frame. `doubt` is the rank correlation of the
+    expected with the true error over pictures.
     """
     net.eval()
     rows: dict[str, list[Tensor]] = {}
     for m in held_out:
         counts = (m.weight > 0.9).float()
-        known = (torch.arange(len(m.picture), device=m.picture.device) % 2).float()
-        answer = net(network.features(m.picture, m.white_uv, known))
-        found = scoring.figures(m, answer)
-        for name, one in (("angle", answer), ("untouched", torch.zeros_like(m.log_light))):
-            angle = network.angle_deg(m.log_light, one)[:, None]
-            found[name] = (angle * counts).sum((1, 2, 3)) / counts.sum((1, 2, 3)).clamp_min(1)
-        found["angle_white_known"] = torch.where(known > 0, found["angle"], torch.nan)
+        total = counts.sum((1, 2, 3)).clamp_min(1)
+        points, pair = (m.hints[:, c].amax((1, 2)) > 0.3 for c in (2, 5))
+        only_points, only_pair = m.hints.clone(), m.hints.clone()
+        only_points[:, 3:], only_pair[:, :3] = 0, 0
+        found: dict[str, Tensor] = {}
+        for name, planes, has in (
+            ("", m.hints * 0, None), (" points", only_points, points), (" pair", only_pair, pair),
+        ):  # fmt: skip
+            answer = net(network.features(m.picture, planes)).float()
+            angle = (network.angle_deg(m.log_light, answer)[:, None] * counts).sum((1, 2, 3)) / total
+            own = scoring.figures(m, answer) | {"angle": angle}
+            for key, values in own.items():
+                found[key + name] = values if has is None else torch.where(has, values, torch.nan)
+            if has is None:
+                found["doubt"] = (answer[:, 2:3].exp() * counts).sum((1, 2, 3)) / total
+            elif name == " points":
+                found["angle points blind"] = torch.where(has, found["angle"], torch.nan)
+            else:
+                found["angle pair blind"] = torch.where(has, found["angle"], torch.nan)
+        untouched = network.angle_deg(m.log_light, torch.zeros_like(m.log_light))[:, None]
+        found["untouched"] = (untouched * counts).sum((1, 2, 3)) / total
         for name, values in found.items():
             rows.setdefault(name, []).append(values)
     whole = {name: torch.cat(values) for name, values in rows.items()}
+    ranks = torch.stack([whole[name].argsort().argsort().float() for name in ("doubt", "angle")])
     result: dict[str, Any] = {
         n: v.nanmean().item() for n, v in whole.items() if n.startswith(("angle", "unt"))
     }
+    result["doubt"] = torch.corrcoef(ranks)[0, 1].item()
     result["worse"] = (whole["angle"] > whole["untouched"]).float().mean().item()
     result |= {n: v.nanmedian().item() for n, v in whole.items() if n.startswith(scoring.KINDS)}
     if check is not None:
@@ -231,9 +253,7 @@ class Step:
         with torch.no_grad():
             places = (torch.rand(self.batch, device=self.supply.device) * self.filled).long()
             mixed = self.mixer(self.supply.ring[places])
-            known = (torch.rand(self.batch, device=self.supply.device) < WHITE_KNOWN).float()
-            white = mixed.white_uv + torch.randn_like(mixed.white_uv) * WHITE_WOBBLE
-            planes = network.features(mixed.picture, white, known)
+            planes = network.features(mixed.picture, mixed.hints)
             planes = planes.contiguous(memory_format=torch.channels_last)
         with torch.autocast(self.supply.device, dtype=torch.bfloat16):
             answer = self.net(planes)

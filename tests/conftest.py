@@ -9,9 +9,11 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from tests import beside
+
 IN_CI = os.environ.get("CI") == "true"
 POSTGRES_URL = os.environ.get("TEST_POSTGRES_URL", "postgres://postgres@127.0.0.1:5432/postgres")
-REDIS_URL = os.environ.get("TEST_REDIS_URL", "redis://127.0.0.1:6379/15")
+REDIS_URL = beside.own_redis(os.environ.get("TEST_REDIS_URL", "redis://127.0.0.1:6379/15"))
 HOW_TO_GET = {
     "browser": "install Chromium (Debian: apt-get install chromium) or name it in CHROMIUM",
     "postgres": "start PostgreSQL and name it in TEST_POSTGRES_URL (postgres://user@host:5432/postgres)",
@@ -60,6 +62,13 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
             pytest.skip(f"{need} is missing: {how}")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: object) -> None:
+    """Take over what a test process beside this one looked for (see `pytest_sessionfinish`)."""
+    for need, is_there in getattr(node, "workeroutput", {}).get("available", {}).items():
+        AVAILABLE[need] = AVAILABLE.get(need, True) and is_there
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say loudly what was left out."""
     missing = [need for need, there in AVAILABLE.items() if not there]
@@ -70,7 +79,10 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
-    """In CI a skipped test is a failure."""
+    """In CI a skipped test is a failure; a test process beside others leaves that to the one that reports."""
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["available"] = AVAILABLE
+        return
     reporter = session.config.pluginmanager.get_plugin("terminalreporter")
     if IN_CI and reporter and reporter.stats.get("skipped") and exitstatus == 0:
         reporter.write_line(

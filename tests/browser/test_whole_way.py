@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import uuid
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -45,7 +46,7 @@ def services(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[dict[st
     import psycopg
     import redis
 
-    name = "test_whole_way"
+    name = f"test_whole_way_{uuid.uuid4().hex[:8]}"
     queue = redis.Redis.from_url(REDIS_URL)
     queue.flushdb()
     with psycopg.connect(POSTGRES_URL, autocommit=True) as server:

@@ -3,13 +3,15 @@
 A sensor's channels clip at different levels once the white balance is applied, and the light's correction
 moves them again. A clipped channel is only a lower bound; left alone it makes lamps cyan, windows yellow and
 blown panes magenta. Here a clipped channel is raised to what the unclipped ones of the same pixel say, seen
-under the light that rules there; where all are clipped the pixel becomes neutral.
+under the light that rules there; where all are clipped the pixel becomes neutral, as bright as the channel
+that says most. Near white the change is gradual, so that a burnt cloud has no edge.
 """
 
 import cv2
 import numpy as np
 
 START = 0.9  # of the clipping level: from here on a channel is believed less and less
+WHITE_START = 0.72  # of the clipping levels: a pixel of which even the least channel is above runs to white
 MOST = 2.0  # times the least clipping level: brighter says only how far one channel was multiplied
 
 
@@ -55,12 +57,19 @@ def rebuild(
     neutral = (1 / gain) @ np.linalg.inv(srgb_from_camera).T.astype(np.float32)
     neutral = np.maximum(neutral, np.float32(0.05))
     even = camera / neutral  # equal in all channels where the surface is grey
-    lost = np.clip((camera / clip_levels - START) / np.float32(1 - START), 0, 1)
-    lost = lost * lost * (3 - 2 * lost)
+    filled = camera / clip_levels
+    lost = _smooth_step(filled, START)
     say = 1 - lost + np.float32(1e-4)
     target = (even * say).sum(-1, keepdims=True) / say.sum(-1, keepdims=True)
-    step = target - even
-    all_lost = lost.min(-1, keepdims=True)
-    even = even + lost * (np.maximum(step, 0) + all_lost * np.minimum(step, 0))
+    even = even + lost * np.maximum(target - even, 0)
+    # all but burnt: each channel is a lower bound of the same grey, so the largest is nearest to it
+    white = lost.max(-1, keepdims=True) * _smooth_step(filled.min(-1, keepdims=True), WHITE_START)
+    even += white * (even.max(-1, keepdims=True) - even)
     even -= lost.max(-1, keepdims=True) * np.maximum(even - np.float32(MOST * clip_levels.min()), 0)
     return ((even * neutral) @ srgb_from_camera.T * gain).astype(np.float32)
+
+
+def _smooth_step(share: np.ndarray, start: float) -> np.ndarray:
+    """0 below `start`, 1 from 1 on, without a bend at either end."""
+    t = np.clip((share - np.float32(start)) / np.float32(1 - start), 0, 1)
+    return t * t * (3 - 2 * t)

@@ -133,7 +133,8 @@ def analyse(rgb_linear: np.ndarray) -> ToneAnalysis:
     room = level[~window] if (~window).mean() > 0.05 else level.ravel()
     dark, middle, bright = np.percentile(room, [5, 50, 85])
     top = float(np.percentile(level[window], 60)) if window.any() else float(bright)
-    white = max(float(np.percentile(level, 99.8)), float(bright) + 0.8)
+    # room for lights brighter than any that is there would only make whites grey
+    white = max(float(np.percentile(level, 99.8)), min(float(bright) + 0.8, float(level.max())))
     most = np.maximum(rgb_linear.max(-1), BLACK)
     colour = float(np.median(np.log2(most / np.maximum(luminance(rgb_linear), BLACK))))
     return ToneAnalysis(
@@ -160,6 +161,8 @@ def settle(
     own = np.array([wanted - a.bright_ev for a in analyses])
     plans = []
     for one, ev in zip(analyses, own.tolist(), strict=True):
+        # darkened only as far as there is light above white: burnt white would end as grey
+        ev = max(ev, min(0.0, -one.white_ev))
         # open rooms need less lift: what the middle lies below the bright surfaces sets it
         depth = one.bright_ev - one.middle_ev
         chosen = LIFT * float(np.clip(depth / 1.5, 0.5, 1.3)) if lift is None else lift

@@ -54,3 +54,27 @@ def test_nothing_jumps_when_clipping_begins():
     camera = np.ones((4, 4, 3), np.float32)
     highlights.light_band(camera, None, srgb_from_camera=EYE, clip_levels=np.ones(3))
     assert (camera == 1).all()
+
+
+@pytest.mark.parametrize("levels", [(1, 1, 1), (2.0, 1.0, 1.5)])
+def test_the_more_of_a_cloud_is_burnt_the_brighter_and_less_coloured_it_is(levels):
+    # a white that brightens until all channels are lost, under a light that is corrected strongly
+    cloud = np.array([0.9, 0.93, 1.0]) * np.array(levels)
+    values = np.array(
+        [
+            lit(np.minimum(cloud * k, levels), gain=(1.13, 0.98, 0.83), levels=levels)
+            for k in np.linspace(0.7, 1.2, 80)
+        ]
+    )
+    level = values @ [0.2126, 0.7152, 0.0722]
+    assert np.diff(level).min() > -1e-3  # burnt pixels stood out as darker patches
+    assert np.abs(np.diff(values, axis=0)).max() < 0.05 * max(levels)  # 80 steps: nothing jumps
+    assert np.ptp(values[-1]) < 1e-3
+
+
+def test_a_cloud_that_lost_its_blue_does_not_turn_pink():
+    # codes (241, 245, 255) of a real sky: two channels known, all of them near white
+    red, green, blue = lit((0.88, 0.913, 1.0), gain=(1.13, 0.98, 0.83))
+    before = 0.88 * 1.13 - 0.913 * 0.98
+    assert abs(red - green) < 0.6 * before
+    assert blue > green - 0.05

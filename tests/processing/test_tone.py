@@ -179,3 +179,14 @@ def test_black_white_and_tiny_pictures_come_out(level: float) -> None:
 def test_a_wrong_array_is_refused_by_name() -> None:
     with pytest.raises(ShapeError, match="rgb_linear: need float32"):
         tone.analyse(np.zeros((4, 4, 3)))
+
+
+@pytest.mark.parametrize("wall", [0.2, 0.5, 0.72, 0.85])
+def test_burnt_white_beside_a_bright_wall_stays_white(wall: float) -> None:
+    # a frame exposed for its walls: nothing in it is brighter than 1.0, so 1.0 must not come out as grey
+    picture = np.full((300, 450, 3), wall, np.float32)
+    picture[60:240, 300:400] = 1.0
+    plan = tone.settle([tone.analyse(picture)])[0]
+    out = tone.apply(picture, plan, tone.local_base(picture))
+    assert out[150, 350].min() >= 244
+    assert out[150, 350].min() > out[150, 100].max()

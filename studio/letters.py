@@ -41,7 +41,7 @@ def asked(booking: Booking, *, now: dt.datetime) -> None:
         if booking.starts_at
         else "We shall propose a time."
     )
-    _to_client(booking, "asked", "We have your request", f"{time}\n\n{_prices(booking, business)}", now=now)
+    to_client(booking, "asked", "We have your request", f"{time}\n\n{_prices(booking, business)}", now=now)
     _to_business(
         booking,
         "asked",
@@ -57,11 +57,11 @@ def agreed(booking: Booking, *, now: dt.datetime) -> None:
     business = Business.current()
     text = (
         f"It is agreed: {when(booking.starts_at, business)}, {_about(booking)}.\n"
-        f"{booking.photographer.name if booking.photographer else business.name} will come.\n\n"
+        f"{who_comes(booking, business)} will come.\n\n"
         f"How the home is made ready, on a page to pass on to the people who live there:\n"
         f"{preparation_address(booking)}\n\n{_prices(booking, business)}"
     )
-    _to_client(booking, "agreed", "Your visit is agreed", text, now=now, files=_calendar_file(booking, now))
+    to_client(booking, "agreed", "Your visit is agreed", text, now=now, files=_calendar_file(booking, now))
 
 
 def proposed(booking: Booking, *, now: dt.datetime) -> None:
@@ -72,7 +72,7 @@ def proposed(booking: Booking, *, now: dt.datetime) -> None:
         f"Would {when(booking.starts_at, business)} suit you? The time is kept for you until {until}.\n"
         "Say yes, or choose another, on the booking's page."
     )
-    _to_client(booking, "proposed", "Would this time suit you?", text, now=now)
+    to_client(booking, "proposed", "Would this time suit you?", text, now=now)
 
 
 def moved(booking: Booking, *, by_client: bool, now: dt.datetime) -> None:
@@ -80,7 +80,7 @@ def moved(booking: Booking, *, by_client: bool, now: dt.datetime) -> None:
     business = Business.current()
     time = when(booking.starts_at, business)
     text = f"The visit is now on {time}. The calendar file replaces the earlier one."
-    _to_client(booking, "moved", "Your visit has moved", text, now=now, files=_calendar_file(booking, now))
+    to_client(booking, "moved", "Your visit has moved", text, now=now, files=_calendar_file(booking, now))
     if by_client:
         _to_business(
             booking,
@@ -96,7 +96,7 @@ def called_off(booking: Booking, *, by_client: bool, now: dt.datetime) -> None:
     reason = f"\nReason: {booking.called_off_reason}" if booking.called_off_reason else ""
     files = _calendar_file(booking, now) if booking.starts_at else ()
     text = f"The visit is called off.{reason}"
-    _to_client(booking, "called-off", "Your visit is called off", text, now=now, files=files)
+    to_client(booking, "called-off", "Your visit is called off", text, now=now, files=files)
     if by_client:
         _to_business(
             booking,
@@ -119,6 +119,10 @@ def when(moment: dt.datetime | None, business: Business) -> str:
         return "a time still open"
     local = moment.astimezone(business.zone)
     return f"{local:%A} {local.day} {local:%B %Y}, {local.hour}:{local:%M}"
+
+
+def who_comes(booking: Booking, business: Business) -> str:
+    return booking.photographer.name if booking.photographer else business.name
 
 
 def _about(booking: Booking) -> str:
@@ -154,7 +158,7 @@ def _calendar_file(booking: Booking, now: dt.datetime) -> Sequence[Attachment]:
     return ((f"visit-{booking.number}.ics", content, f"text/calendar; charset=utf-8; method={method}"),)
 
 
-def _to_client(
+def to_client(
     booking: Booking,
     kind: str,
     subject: str,
@@ -163,6 +167,7 @@ def _to_client(
     now: dt.datetime,
     files: Sequence[Attachment] = (),
 ) -> None:
+    """Write to the client, with the way to the booking's page."""
     business = Business.current()
     page = settings.PUBLIC_URL + reverse("listings:booking", args=[booking.public_id])
     body = (
@@ -179,6 +184,23 @@ def _to_client(
         booking=booking,
         files=files,
     )
+
+
+def to_contact(booking: Booking, kind: str, subject: str, text: str, *, now: dt.datetime) -> bool:
+    """Write to whoever opens the door, if a mail address is known that isn't the client's.
+
+    They have no account, so nothing in the letter leads to the booking's page.
+    """
+    to = booking.contact_email
+    if not to or to.lower() == booking.client.email.lower():
+        return False
+    business = Business.current()
+    body = (
+        f"Hello,\n\n{text.strip()}\n\n{booking.home}\n\n"
+        f"{business.name}{f', {business.phone}' if business.phone else ''}\n"
+    )
+    _send(f"{kind}-contact", to, f"{subject}: {booking.home.street}", body, now, booking=booking)
+    return True
 
 
 def _to_business(booking: Booking, kind: str, subject: str, text: str, *, now: dt.datetime) -> None:

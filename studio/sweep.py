@@ -6,13 +6,13 @@ import datetime as dt
 
 from django.db.models import Q
 
-from studio import asking, booking_states, documents, invoicing, mailing, records
+from studio import asking, booking_states, documents, invoicing, mailing, records, reminders
 from studio.models import AccessNote, Booking, Business
 from studio.queueing import queue
 
 
 def run(now: dt.datetime) -> None:
-    """Queue missing PDFs and unsent mails, end holds, close paid bookings, wipe what should not be kept."""
+    """Queue PDFs and mails, end holds, close paid bookings, send reminders, wipe what should not be kept."""
     for kind, pk in documents.missing_pdfs(now):
         queue("make_pdf", kind, pk)
     for pk in mailing.waiting(now):
@@ -21,6 +21,7 @@ def run(now: dt.datetime) -> None:
     booking_states.end_holds(now=now)
     asking.forget_old(now=now)
     invoicing.close_paid(now=now)
+    reminders.send_due(now=now)
     wipe_access_notes(now)
 
 

@@ -181,6 +181,7 @@ TABLE = [
     post("studio:day-off-remove", OWNER, "day_off.pk"),
     get("studio:terms", OWNER),
     get("studio:guide", OWNER),
+    get("studio:letters", OWNER),
     get("studio:people", OWNER),
     get("studio:person-new", OWNER),
     get("studio:person", OWNER, "editor.pk"),

@@ -297,6 +297,16 @@ class GuideForm(forms.ModelForm):
         widgets = {"preparation_guide": forms.Textarea(attrs={"rows": 26})}
 
 
+class LettersForm(forms.ModelForm):
+    """When people are written to by itself."""
+
+    class Meta:
+        model = Business
+        fields = ["reminder_hour"]
+        labels = {"reminder_hour": "Reminders go out at"}
+        widgets = {"reminder_hour": forms.NumberInput(attrs=SHORT)}
+
+
 class PersonForm(forms.ModelForm):
     """A staff account; the password is asked for when the account is new, else only to change it."""
 

@@ -54,7 +54,8 @@ class RequestForm(HomeForm):
     )  # fmt: skip
     access_contact = forms.CharField(
         label="Who opens the door?", max_length=200, required=False,
-        help_text="Name and telephone of the owner, the tenant, or yourself.",
+        help_text="Name and telephone of the owner, the tenant, or yourself. With a mail address they are "
+        "reminded the day before.",
     )  # fmt: skip
     access_note = forms.CharField(
         label="How to get in", required=False, max_length=1000, widget=forms.Textarea(attrs={"rows": 2}),
@@ -172,7 +173,12 @@ class SetForm(forms.Form):
     wishes = forms.CharField(
         label="Wishes", required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 2})
     )
-    access_contact = forms.CharField(label="Who opens the door?", required=False, max_length=200)
+    access_contact = forms.CharField(
+        label="Who opens the door?",
+        required=False,
+        max_length=200,
+        help_text="Name and telephone; with a mail address they are reminded the day before.",
+    )
 
     def __init__(
         self, *args: Any, client: Client | None, business: Business, on: dt.date, **kwargs: Any

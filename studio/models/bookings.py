@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import uuid
 from decimal import Decimal
 
 from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.core.validators import validate_email
 from django.db import models
 from django.utils import timezone
 
@@ -48,6 +51,9 @@ class Booking(models.Model):
     household_ready_at = models.DateTimeField(
         null=True, blank=True, help_text="When the people who live there said that the home is ready."
     )
+    reminded_for = models.DateTimeField(
+        null=True, blank=True, help_text="The time of the visit that the reminder was sent for."
+    )
     called_off_reason = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
     changed_at = models.DateTimeField(auto_now=True)
@@ -65,6 +71,17 @@ class Booking(models.Model):
     def number(self) -> str:
         """The short name that people say on the telephone."""
         return f"B{self.pk:04d}"
+
+    @property
+    def contact_email(self) -> str:
+        """The mail address among the words on who opens the door; empty when there is none."""
+        for word in re.split(r"[\s,;:<>()]+", self.access_contact):
+            try:
+                validate_email(word.rstrip("."))
+            except ValidationError:
+                continue
+            return word.rstrip(".")
+        return ""
 
     @property
     def length(self) -> dt.timedelta | None:

@@ -68,6 +68,13 @@ class Business(models.Model):
     access_note_days = models.PositiveSmallIntegerField(
         default=7, help_text="Access notes are wiped this many days after the visit."
     )
+    reminder_hour = models.PositiveSmallIntegerField(
+        null=True,
+        blank=True,
+        default=10,
+        validators=[MaxValueValidator(23)],
+        help_text="By your clock, on the day before the visit, 0 to 23. Empty: no reminders.",
+    )
     gallery_months = models.PositiveSmallIntegerField(default=12)
     preparation_guide = models.TextField(blank=True)
     set_up_at = models.DateTimeField(null=True, blank=True)

@@ -69,6 +69,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("settings/hours/days-off/<int:pk>/remove/", house.day_off_remove, name="day-off-remove"),
     path("settings/terms/", house.terms, name="terms"),
     path("settings/guide/", house.guide, name="guide"),
+    path("settings/letters/", house.letters, name="letters"),
     path("settings/people/", house.people, name="people"),
     path("settings/people/new/", house.person, name="person-new"),
     path("settings/people/<int:pk>/", house.person, name="person"),

@@ -21,6 +21,7 @@ from studio.forms.house import (
     DayOffForm,
     GuideForm,
     HoursForm,
+    LettersForm,
     PersonForm,
     PriceItemForm,
     PriceListForm,
@@ -215,6 +216,18 @@ def guide(request: HttpRequest) -> HttpResponse:
     return _page(
         request, "guide", form, parts=guides.parts(Business.current().preparation_guide), here="guide"
     )
+
+
+@access.owner_only
+@require_http_methods(["GET", "POST"])
+def letters(request: HttpRequest) -> HttpResponse:
+    """What is written to people by itself, and when."""
+    form = LettersForm(request.POST or None, instance=Business.current())
+    if form.is_valid():
+        form.save()
+        _kept(request, "changed the letters", "Kept.", fields=form.changed_data)
+        return redirect("studio:letters")
+    return _page(request, "letters", form, here="letters")
 
 
 @access.owner_only

@@ -16,13 +16,14 @@ from django.db.models import F
 
 from listings import shotlists
 from listings.models import Operation, PreparationTick, Room, Shot, ShotList, VisitNote
-from studio import booking_states, records
+from studio import booking_states, records, telling
 from studio.errors import StaleState, StudioError
 from studio.models import Booking, User
 
 SHOT_ACTS = ("take", "reopen", "waive")
 TICK_ACTS = ("tick", "untick")
-KINDS = (*SHOT_ACTS, *TICK_ACTS, "ready", "note", "add-room", "leave")
+TELLING_ACTS = (telling.ON_MY_WAY, telling.LATE)
+KINDS = (*SHOT_ACTS, *TICK_ACTS, *TELLING_ACTS, "ready", "note", "add-room", "leave")
 # A phone's clock may be wrong, but nothing happens later than now, nor was it kept longer than this.
 OLDEST = dt.timedelta(days=30)
 
@@ -61,7 +62,8 @@ def server_time(happened_at: dt.datetime, *, sent_at: dt.datetime, now: dt.datet
 def apply(booking: Booking, act: Act, *, by: User, now: dt.datetime) -> bool:
     """Apply an act; False: it had arrived before.
 
-    Raises UnknownAct, or CannotLeave when the home is left with something missing and no reason.
+    Raises UnknownAct, CannotLeave when the home is left with something missing and no reason, or
+    telling.NotTold when a word from the road can't be passed on.
     """
     if act.kind not in KINDS:
         raise UnknownAct(
@@ -120,6 +122,8 @@ def _apply(booking: Booking, act: Act, *, by: User, now: dt.datetime) -> None:
         _settle_shot(booking, act)
     elif act.kind in TICK_ACTS:
         _settle_tick(booking, act)
+    elif act.kind in TELLING_ACTS:
+        _tell(booking, act, by=by, now=now)
     elif act.kind == "ready":
         _make_ready(booking, act, by=by, now=now)
     elif act.kind == "note" and act.text.strip():
@@ -131,6 +135,14 @@ def _apply(booking: Booking, act: Act, *, by: User, now: dt.datetime) -> None:
     elif act.kind == "add-room":
         kind, _, name = act.text.partition(":")
         shotlists.add_room(booking, kind, name=name, public_id=act.uuid)
+
+
+def _tell(booking: Booking, act: Act, *, by: User, now: dt.datetime) -> None:
+    if act.kind == telling.ON_MY_WAY:
+        telling.on_my_way(booking, by=by, said_at=act.happened_at, now=now)
+        return
+    minutes = int(act.text) if act.text.isdecimal() and len(act.text) < 5 else 0
+    telling.running_late(booking, minutes, by=by, said_at=act.happened_at, now=now)
 
 
 def _item(act: Act) -> UUID:

@@ -16,9 +16,9 @@ from django.views.decorators.http import require_POST, require_safe
 from listings import operations, visiting
 from listings.forms.on_site import REASONS, ActForm, RoomForm, read_acts
 from listings.models import ShotList, VisitNote
-from studio import access
+from studio import access, telling
 from studio.errors import StudioError
-from studio.models import Booking
+from studio.models import Booking, Business
 
 LEAVING = "leaving"
 WAY_IN = "way-in"
@@ -27,9 +27,15 @@ WAY_IN = "way-in"
 @access.staff_only
 @require_safe
 def way_in(request: HttpRequest, public_id: UUID) -> HttpResponse:
-    """The first stop: where to go, whom to call, what to mind."""
+    """The first stop: where to go, whom to call or tell, what to mind."""
     booking = access.booking_for_staff(request, public_id)
-    return render(request, "listings/on_site_way_in.html", _frame(request, booking, WAY_IN))
+    business = Business.current()
+    frame = _frame(request, booking, WAY_IN) | {
+        "can_tell": telling.can_tell(booking, business, now=timezone.now()),
+        "late_minutes": business.late_minutes,
+        "told": telling.last_words([booking]).get(booking.pk),
+    }
+    return render(request, "listings/on_site_way_in.html", frame)
 
 
 @access.staff_only
@@ -79,7 +85,7 @@ def acts(request: HttpRequest, public_id: UUID) -> HttpResponse:
         operations.apply(booking, act, by=request.user, now=now)  # type: ignore[arg-type]
     except StudioError as error:
         messages.error(request, str(error))
-        return redirect("listings:on-site-leaving", public_id)
+        return redirect(_back(booking, act))
     if act.kind == "leave":
         messages.success(request, "The visit is closed. What was left out is on the record.")
         return redirect("listings:booking", public_id)
@@ -102,6 +108,8 @@ def _take_batch(request: HttpRequest, booking: Booking) -> JsonResponse:
 
 
 def _back(booking: Booking, act: operations.Act) -> str:
+    if act.kind in operations.TELLING_ACTS:
+        return reverse("listings:on-site", args=[booking.public_id])
     if act.room:
         return reverse("listings:on-site-room", args=[booking.public_id, act.room]) + f"#i{act.item or ''}"
     return reverse("listings:on-site-leaving", args=[booking.public_id])

@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from listings import days
-from studio import access
+from studio import access, telling
 from studio.models import Business
 
 
@@ -28,6 +28,8 @@ def today(
         before, after = on - dt.timedelta(days=1), on + dt.timedelta(days=1)
     except (ValueError, OverflowError) as error:
         raise Http404 from error
+    visits = days.visits(on, staff, business)
+    told = telling.last_words(visit.booking for visit in visits)
     return render(
         request,
         "listings/today.html",
@@ -36,7 +38,8 @@ def today(
             "is_today": on == this_day,
             "before": before,
             "after": after,
-            "visits": days.visits(on, staff, business),
+            "visits": [(visit, told.get(visit.booking.pk)) for visit in visits],
+            "late_minutes": business.late_minutes,
             "late": days.late(now, staff, business) if on == this_day else [],
             "shows_names": staff.role != staff.Role.PHOTOGRAPHER,
         },

@@ -302,9 +302,17 @@ class LettersForm(forms.ModelForm):
 
     class Meta:
         model = Business
-        fields = ["reminder_hour"]
-        labels = {"reminder_hour": "Reminders go out at"}
-        widgets = {"reminder_hour": forms.NumberInput(attrs=SHORT)}
+        fields = ["reminder_hour", "late_choices", "told_again_minutes", "told_fresh_minutes"]
+        labels = {
+            "reminder_hour": "Reminders go out at",
+            "late_choices": "Late by, minutes",
+            "told_again_minutes": "Not twice within, minutes",
+            "told_fresh_minutes": "Passed on within, minutes",
+        }
+        widgets = {
+            "reminder_hour": forms.NumberInput(attrs=SHORT),
+            "late_choices": forms.TextInput(attrs=SHORT),
+        }
 
 
 class PersonForm(forms.ModelForm):

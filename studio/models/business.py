@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
+from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils import timezone
+
+
+def validate_minutes(text: str) -> None:
+    """Accept up to five numbers of minutes with commas between them."""
+    if not re.fullmatch(r"\s*[1-9]\d{0,2}\s*(,\s*[1-9]\d{0,2}\s*){0,4}", text, re.ASCII):
+        raise ValidationError("Up to five numbers of minutes with commas, such as: 10, 20, 30.")
 
 
 class Business(models.Model):
@@ -75,6 +83,18 @@ class Business(models.Model):
         validators=[MaxValueValidator(23)],
         help_text="By your clock, on the day before the visit, 0 to 23. Empty: no reminders.",
     )
+    late_choices = models.CharField(
+        max_length=40,
+        default="10, 20, 30",
+        validators=[validate_minutes],
+        help_text="Minutes to choose from when you run late, with commas: one tap each.",
+    )
+    told_again_minutes = models.PositiveSmallIntegerField(
+        default=10, help_text="The same word tapped again within so many minutes isn't sent twice."
+    )
+    told_fresh_minutes = models.PositiveSmallIntegerField(
+        default=30, help_text="A word that a phone without signal sends later than this isn't passed on."
+    )
     gallery_months = models.PositiveSmallIntegerField(default=12)
     preparation_guide = models.TextField(blank=True)
     set_up_at = models.DateTimeField(null=True, blank=True)
@@ -91,6 +111,11 @@ class Business(models.Model):
         """Return the one row, made with defaults the first time."""
         row, _ = cls.objects.get_or_create(pk=1)
         return row
+
+    @property
+    def late_minutes(self) -> list[int]:
+        """What can be said with one tap when running late."""
+        return [int(part) for part in self.late_choices.split(",")]
 
     @property
     def zone(self) -> ZoneInfo:

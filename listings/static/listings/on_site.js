@@ -42,8 +42,15 @@ function show(act) {
     entry.textContent = act.text;
     document.querySelector("[data-notes]")?.append(entry);
   }
+  const told = document.querySelector("[data-told]");
+  if (told && act.kind in TELLING) {
+    const at = new Date(act.happened_ms);
+    told.textContent = `${TELLING[act.kind](act.text)}, said at ${at.getHours()}:${String(at.getMinutes()).padStart(2, "0")}.`;
+  }
   recount();
 }
+
+const TELLING = { "on-my-way": () => "On my way", late: (minutes) => `${minutes} min late` };
 
 function showItem(row, act) {
   const isDone = act.kind === row.dataset.done;

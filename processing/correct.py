@@ -12,7 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from . import arrays, casts, encode, quality, reading, report, scene, tone, verticals
+from . import arrays, casts, encode, quality, reading, removal, report, scene, tone, verticals
 from .analysis import Analysis, Look, analyse, look, thumbnail, view_mask
 from .errors import PlanError
 from .lens_curve import NO_CURVE
@@ -135,10 +135,13 @@ def make(
     pixels = render(picture, plan, gains, base, sixteen_bit=deep)
     picture.frame = picture.merger = None  # the pixels are in the finished picture now
     done("render")
+    pixels, left = removal.carry_out(pixels, plan.removals, picture.warp.out_from_source)
+    if plan.removals:
+        done("remove")
     eight = arrays.to_u8(pixels) if deep else pixels
     out = Path(out_dir)
     name = stem or Path(paths[plan.reference]).stem
-    words = _words(meta, plan, picture)
+    words = _words(meta, plan, picture, is_altered=None in left)
     files: dict[str, Path] = {}
     sizes: dict[str, tuple[int, int]] = {}
     for purpose in purposes:
@@ -146,7 +149,7 @@ def make(
         written = _write(kind, out, name, words, eight, pixels, paths[plan.reference])
         files[purpose], sizes[purpose] = written.path, (written.width, written.height)
     done("encode")
-    figures = _measure(eight, picture, plan)
+    figures = _measure(eight, picture, plan, is_left=any(left))
     done("measure")
     entry = report.entry(
         paths=paths,
@@ -156,6 +159,7 @@ def make(
         size=sizes[purposes[0]],
         figures=figures,
         stage_seconds=clock.seconds,
+        left=left,
     )
     return Made(entry, files, _maps(picture, plan) if with_maps else {})
 
@@ -193,10 +197,12 @@ def render(
     return out
 
 
-def _words(meta: Metadata | None, plan: Plan, picture: Scene) -> Metadata:
+def _words(meta: Metadata | None, plan: Plan, picture: Scene, *, is_altered: bool) -> Metadata:
     """The caller's words with the camera's facts and the right digital source type (IPTC NewsCodes)."""
     merged = sum(use.used and not use.is_flash for use in plan.frames) > 1
     source = "computationalCapture" if merged else "algorithmicallyEnhanced"
+    if is_altered:
+        source = "humanEdits"  # a person had something taken out
     given = meta or Metadata()
     if given.source_type not in ("", "algorithmicallyEnhanced", "computationalCapture"):
         source = given.source_type  # a person's edits say more than ours
@@ -238,13 +244,14 @@ def _plain(path: Path | str, max_edge: int | None) -> np.ndarray:
     return reading.read_frame(path, half=half).linear(max_edge)
 
 
-def _measure(eight: np.ndarray, picture: Scene, plan: Plan) -> quality.Quality:
+def _measure(eight: np.ndarray, picture: Scene, plan: Plan, *, is_left: bool) -> quality.Quality:
     raised = [*casts.codes(plan.light)]
     if plan.curve.code:
         raised.append(plan.curve.code)
     elif plan.level.level == "none" and plan.level.source == "none":
         raised.append("level_unsure")
     raised += sorted({use.alignment.code or "not_aligned" for use in plan.frames if not use.used})
+    raised += ["not_removed"] if is_left else []
     height, width = eight.shape[:2]
     small = arrays.shrink(eight, arrays.fit_size((width, height), max_edge=1500))
     bright = tone.find_bright(tone.log2_luminance(arrays.decode_srgb(small[::2, ::2])))

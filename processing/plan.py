@@ -17,6 +17,7 @@ from .casts import LightPlan
 from .crop import Crop
 from .errors import PlanError
 from .lens_curve import Curve
+from .removal import Removal
 from .tone import TonePlan
 from .verticals import Level
 
@@ -59,6 +60,7 @@ class Plan:
     curve, level, focal_px, crop : one map
     light, tone : colour and brightness
     moving : packed mask of what moved between the frames, or None
+    removals : what a person wants taken out of the finished picture; each is an alteration
     notes : sentences for people on what had to be assumed
     """
 
@@ -74,11 +76,12 @@ class Plan:
     tone: TonePlan
     moving: str | None = None
     moving_share: float = 0.0
+    removals: tuple[Removal, ...] = ()
     notes: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Plain dict that `from_json` turns back into a plan of the same pixels."""
-        return {
+        data = {
             "version": PLAN_VERSION,
             "kind": self.kind,
             "reference": self.reference,
@@ -94,6 +97,9 @@ class Plan:
             "moving_share": self.moving_share,
             "notes": list(self.notes),
         }
+        if self.removals:  # a plan without any keeps the digest that it always had
+            data["removals"] = [one.to_json() for one in self.removals]
+        return data
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "Plan":
@@ -114,6 +120,7 @@ class Plan:
                 tone=TonePlan.from_json(data["tone"]),
                 moving=data["moving"],
                 moving_share=float(data["moving_share"]),
+                removals=tuple(Removal.from_json(one) for one in data.get("removals", [])),
                 notes=tuple(data["notes"]),
             )
         except (KeyError, TypeError, ValueError, IndexError) as error:

@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from . import arrays, casts, encode, reading, scene, tone
+from . import arrays, casts, encode, reading, removal, scene, tone
 from .alignment import rescale
 from .analysis import Analysis, merge_small
 from .errors import ProcessingError, ShapeError
@@ -113,7 +113,8 @@ def preview(half: np.ndarray, plan: Plan, *, max_edge: int = DEFAULT_EDGE_PX) ->
     linear = scene.small_band(root, warp, 0, out_size[1], maps, cv2.INTER_CUBIC) ** 2
     if gains is not None:
         linear *= scene.small_band(gains, warp, 0, out_size[1], maps)
-    return tone.apply(linear, plan.tone, scene.FineMap(base, warp).band(0, out_size[1], maps))
+    shown = tone.apply(linear, plan.tone, scene.FineMap(base, warp).band(0, out_size[1], maps))
+    return removal.carry_out(shown, plan.removals, warp.out_from_source)[0]
 
 
 def _work_size(half: np.ndarray, plan: Plan, out_size: tuple[int, int]) -> tuple[int, int]:

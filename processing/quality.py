@@ -26,6 +26,7 @@ NEEDS_LOOK: dict[str, str] = {
     "moved": "Something moved between the frames; look for doubled edges.",
     "not_aligned": "A frame did not fit the others and was left out.",
     "flicker": "Bands of lamp flicker run across a frame.",
+    "not_removed": "Something marked to be taken away would have smeared and was left in the picture.",
     "nothing_seen": "The frame is black or white all over.",
 }
 

@@ -20,12 +20,14 @@ def entry(
     size: tuple[int, int],
     figures: Quality,
     stage_seconds: Mapping[str, float],
+    left: Sequence[str | None] = (),
 ) -> dict[str, Any]:
     """One picture's entry; plain values only.
 
     Parameters
     ----------
     warp : the map that made the file
+    left : for each removal of the plan None, or why it was not done
     size : (width, height) of the written file; smaller than the map's when the purpose is smaller
     """
     curve, level = plan.curve, plan.level
@@ -84,6 +86,10 @@ def entry(
                 "neutral_cast": figures.neutral_cast,
                 "needs_look": list(figures.needs_look),
             },
+            "removals": [
+                one.to_json() | {"done": why is None, "why": why or ""}
+                for one, why in zip(plan.removals, left, strict=True)
+            ],
             "notes": list(plan.notes),
             "stage_seconds": {stage: round(seconds, 3) for stage, seconds in stage_seconds.items()},
         }

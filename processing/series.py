@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from . import casts, crop, likeness, straightening, tone, verticals
@@ -19,6 +20,7 @@ from .lens_curve import Curve
 from .light_records import MAP_STEP
 from .packing import pack_mask
 from .plan import Plan
+from .removal import Removal
 from .results import NotFound
 from .straightening import Straight
 from .tone import ToneAnalysis
@@ -83,6 +85,7 @@ def settle(
                 tone=_tone(levels[i], tones[i], wanted[i]),
                 moving=None if one.moving is None else pack_mask(one.moving),
                 moving_share=0.0 if one.moving is None else round(float(one.moving.mean()), 4),
+                removals=_removals(one, wanted[i], names[i] if names else None),
                 notes=(*one.notes, *refused[i]),
             )
         )
@@ -208,6 +211,19 @@ def _points(
         if known is None or Path(name).name in known:
             found.append(casts.read_point(small, (x + 0.5) / width, (y + 0.5) / height))
     return found
+
+
+def _removals(one: Analysis, wish: Wishes, names: Sequence[str] | None) -> tuple[Removal, ...]:
+    """What is to be taken out of this picture, in pixels of its reference frame."""
+    places = {Path(name).name: i for i, name in enumerate(names or ())}
+    found = []
+    for name, area in wish.removals:
+        if names is not None and Path(name).name not in places:
+            continue
+        use = one.frames[places.get(Path(name).name, one.reference)]
+        corners = cv2.perspectiveTransform(np.array([area]), use.alignment.matrix)[0]
+        found.append(Removal(tuple((round(float(x), 2), round(float(y), 2)) for x, y in corners)))
+    return tuple(found)
 
 
 def _tone(one: ToneAnalysis, settled: tone.TonePlan, wish: Wishes) -> tone.TonePlan:

@@ -133,6 +133,7 @@ def _check_names(wanted: Wishes, files: Sequence[str]) -> None:
     known = set(files) | {Path(f).name for f in files}
     named = [("groups", name) for g in wanted.groups for name in g]
     named += [("neutral_points", name) for name, _, _ in wanted.neutral_points]
+    named += [("removals", name) for name, _ in wanted.removals]
     for key, name in named:
         if name not in known and Path(name).name not in known:
             raise PlanError(f"{key}: {name!r} is not one of the files given")

@@ -18,6 +18,7 @@ WISH_KEYS = (
     "window_hold",
     "contrast",
     "warmth_kept",
+    "removals",
     "groups",
 )
 RANGES = {  # least and most of each number a person may set
@@ -33,7 +34,8 @@ RANGES = {  # least and most of each number a person may set
 class Wishes:
     """What a person asked for; None means: as the pictures themselves suggest.
 
-    `neutral_points` hold (input, x, y): "this is white or grey here" in that file's frame.
+    `neutral_points` hold (input, x, y): "this is white or grey here" in that file's frame;
+    `removals` (input, corners): take away what lies inside this polygon of that frame.
     """
 
     neutral_points: tuple[tuple[str, float, float], ...] = ()
@@ -47,6 +49,7 @@ class Wishes:
     window_hold: float | None = None
     contrast: float | None = None
     warmth_kept: float | None = None
+    removals: tuple[tuple[str, tuple[tuple[float, float], ...]], ...] = ()
     groups: tuple[tuple[str, ...], ...] = ()
 
     @classmethod
@@ -75,6 +78,7 @@ class Wishes:
         }
         return cls(
             neutral_points=tuple(_point(p) for p in _list(data, "neutral_points")),
+            removals=tuple(_removal(r) for r in _list(data, "removals")),
             groups=tuple(_group(g) for g in _list(data, "groups")),
             **_level(data.get("level")),
             **_crop(data.get("crop")),
@@ -114,6 +118,22 @@ def _point(value: Any) -> tuple[str, float, float]:
         _number(value.get("x"), "neutral_points.x"),
         _number(value.get("y"), "neutral_points.y"),
     )
+
+
+def _removal(value: Any) -> tuple[str, tuple[tuple[float, float], ...]]:
+    if not isinstance(value, Mapping):
+        raise PlanError("removals: need objects with input and area")
+    _no_unknown(value, ("input", "area"), "removals.")
+    if not isinstance(value.get("input"), str):
+        raise PlanError("removals.input: need the file's name")
+    area = value.get("area")
+    if (
+        not isinstance(area, list)
+        or len(area) < 3
+        or not all(isinstance(corner, list) and len(corner) == 2 for corner in area)
+    ):
+        raise PlanError("removals.area: need a polygon, three or more [x, y]")
+    return value["input"], tuple((_number(x, "removals.area"), _number(y, "removals.area")) for x, y in area)
 
 
 def _group(value: Any) -> tuple[str, ...]:

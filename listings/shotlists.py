@@ -37,6 +37,8 @@ class Wanted:
 def ensure(booking: Booking) -> ShotList:
     """Return the visit's shot list; propose the rooms that were not proposed before."""
     wanted = wanted_rooms(booking.home, wants_outside=booking.wants_outside)
+    if booking.follows_id is not None:  # a second visit is for the outside alone
+        wanted = [room for room in wanted if ROOM_KINDS[room.kind].is_outside]
     keys = {room.key for room in wanted}
     known = ShotList.objects.filter(booking=booking).first()
     if known and keys <= set(known.made_keys):

@@ -61,8 +61,14 @@ def photographers() -> list[User]:
 
 
 def visit_minutes(booking: Booking, business: Business) -> int:
-    """Return how long this visit takes: the minutes of its lines, at least the shortest visit."""
-    return max(sum(line.minutes for line in booking.lines.all()), business.shortest_visit_minutes)
+    """Return how long this visit takes: the minutes of its lines, at least the shortest visit.
+
+    A second visit for outside pictures is shorter than that: its lines alone say how long.
+    """
+    minutes = sum(line.minutes for line in booking.lines.all())
+    if booking.follows_id is not None:
+        return minutes or business.second_visit_minutes
+    return max(minutes, business.shortest_visit_minutes)
 
 
 def free_times(

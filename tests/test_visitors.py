@@ -151,6 +151,7 @@ TABLE = [
     get("studio:bookings", STAFF),
     get("studio:booking-enter", STAFF),
     post("studio:booking-agree", STAFF, "booking"),
+    post("listings:booking-put-off", STAFF, "booking"),
     post("studio:booking-time", STAFF, "booking"),
     get("studio:booking-home", STAFF, "booking"),
     post("studio:booking-line-add", STAFF, "booking"),

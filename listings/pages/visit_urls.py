@@ -8,6 +8,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("today/", today.today, name="today"),
     path("today/<int:year>-<int:month>-<int:day>/", today.today, name="day"),
     path("bookings/<uuid:public_id>/", bookings.booking, name="booking"),
+    path("bookings/<uuid:public_id>/put-off/", bookings.put_off, name="booking-put-off"),
     path("bookings/<uuid:public_id>/on-site/", on_site.way_in, name="on-site"),
     path("bookings/<uuid:public_id>/on-site/leaving/", on_site.leaving, name="on-site-leaving"),
     path("bookings/<uuid:public_id>/on-site/new-room/", on_site.new_room, name="on-site-new-room"),

@@ -298,21 +298,47 @@ class GuideForm(forms.ModelForm):
 
 
 class LettersForm(forms.ModelForm):
-    """When people are written to by itself."""
+    """When people are written to by itself, and what a second visit for the outside is."""
+
+    second_visit_fee = forms.CharField(
+        label="A second visit costs",
+        max_length=20,
+        help_text="Such as 0 or 25.00.",
+        widget=forms.TextInput(attrs=SHORT),
+    )
 
     class Meta:
         model = Business
-        fields = ["reminder_hour", "late_choices", "told_again_minutes", "told_fresh_minutes"]
+        fields = [
+            "reminder_hour", "late_choices", "told_again_minutes", "told_fresh_minutes",
+            "second_visit_minutes",
+        ]  # fmt: skip
         labels = {
             "reminder_hour": "Reminders go out at",
             "late_choices": "Late by, minutes",
             "told_again_minutes": "Not twice within, minutes",
             "told_fresh_minutes": "Passed on within, minutes",
+            "second_visit_minutes": "A second visit takes, minutes",
         }
         widgets = {
             "reminder_hour": forms.NumberInput(attrs=SHORT),
             "late_choices": forms.TextInput(attrs=SHORT),
         }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        fee_minor = self.instance.second_visit_fee_minor
+        self.initial["second_visit_fee"] = money.plain_amount(fee_minor, self.instance.currency)
+
+    def clean_second_visit_fee(self) -> int:
+        fee_minor = read_money(self.cleaned_data["second_visit_fee"], self.instance.currency)
+        if fee_minor < 0:
+            raise ValidationError("A fee can't be less than nothing.")
+        return fee_minor
+
+    def save(self, commit: bool = True) -> Business:
+        self.instance.second_visit_fee_minor = self.cleaned_data["second_visit_fee"]
+        return super().save(commit)
 
 
 class PersonForm(forms.ModelForm):

@@ -38,6 +38,10 @@ class Booking(models.Model):
     photographer = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="bookings"
     )
+    follows = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="second_visits",
+        help_text="The first visit, when this one is for the outside pictures that were put off.",
+    )  # fmt: skip
     state = models.CharField(max_length=16, choices=State.choices, default=State.ASKED)
     starts_at = models.DateTimeField(null=True, blank=True)
     ends_at = models.DateTimeField(null=True, blank=True)

@@ -95,6 +95,12 @@ class Business(models.Model):
     told_fresh_minutes = models.PositiveSmallIntegerField(
         default=30, help_text="A word that a phone without signal sends later than this isn't passed on."
     )
+    second_visit_minutes = models.PositiveSmallIntegerField(
+        default=30,
+        validators=[MinValueValidator(5)],
+        help_text="Of a visit for outside pictures that were put off for the weather.",
+    )
+    second_visit_fee_minor = models.PositiveIntegerField(default=0)
     gallery_months = models.PositiveSmallIntegerField(default=12)
     preparation_guide = models.TextField(blank=True)
     set_up_at = models.DateTimeField(null=True, blank=True)

@@ -7,7 +7,10 @@ ROOMS_DIR holds one folder a view with `truth.json`, `truth_half.npz` (linear sR
 they exist, `under3.jpg`, `ambient.jpg`, `flash.jpg`. Every row stands beside "untouched" (the camera's white
 balance) and "best single white point" (found with the truth). "points" is the raw file with one mark "white
 or grey here" in each area of light, on the neutral surface that coloured paint shines on least, as someone
-would hold a card. Distances are in the a*b* plane, at the output's own lightness, in the truth's geometry.
+would hold a card. "order" is the rank correlation (C. Spearman, 1904) of lightness with the truth's inside
+each connected surface of one paint: the median over surfaces; "order_low" is their tenth percentile. The
+camera's own fall-off and noise already cost what "untouched" lacks. Distances are in the a*b* plane, at the
+output's own lightness, in the truth's geometry.
 Judge on rooms that nothing was chosen on.
 """
 
@@ -19,6 +22,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.stats import spearmanr
 
 from processing import analysis, arrays, casts, reading, tone
 from processing.colour import lab_from_linear
@@ -28,6 +32,9 @@ KINDS = {"raw": "picture.dng", "jpeg": "picture.jpg", "under": "under3.jpg", "fl
 KINDS["points"] = KINDS["raw"]
 MARK_DEPTH_PX = 12  # a mark keeps this far from the surface's edge
 AREA_DISTANCE = 0.09  # ln units: lights nearer to each other than this are one area
+LEAST_SURFACE_PX = 4000
+LEAST_RANGE_L = 3.0  # of the truth within a surface: flatter ones have no order beyond noise
+JUMP_EV = 0.06  # log2 step over two pixels of the truth at which one surface ends
 Row = dict[str, float | str]
 
 
@@ -97,6 +104,23 @@ class View:
         yield "strong", body & (chroma > 25) & self.seen
 
 
+def order_kept(view: View, lightness: np.ndarray) -> list[float]:
+    """Rank correlation of a picture's L* with the truth's luminance in each surface of one paint."""
+    level = np.log2(np.maximum(view.truth @ LUMA, 1e-6)).astype(np.float32)
+    steps = cv2.dilate(level, np.ones((3, 3))) - cv2.erode(level, np.ones((3, 3)))
+    truth_l = lab_from_linear(np.clip(view.truth * 1.5, 0, 1))[..., 0]
+    found = []
+    for _, mask in view.surfaces():
+        inside = mask & (steps < JUMP_EV) & (lightness > 5) & (lightness < 96)
+        count, labels, boxes, _ = cv2.connectedComponentsWithStats(inside.astype(np.uint8), connectivity=4)
+        for k in np.flatnonzero(boxes[:, cv2.CC_STAT_AREA] >= LEAST_SURFACE_PX):
+            here = labels == k
+            if k == 0 or np.ptp(np.percentile(truth_l[here], [5, 95])) < LEAST_RANGE_L:
+                continue
+            found.append(float(spearmanr(lightness[here][::7], level[here][::7])[0]))
+    return found
+
+
 def score(view: View, rgb_u8: np.ndarray) -> dict[str, float]:
     """Distances of a finished picture (source geometry) to the truth."""
     picture = cv2.GaussianBlur(view.straight(rgb_u8).astype(np.float32) / 255, (0, 0), 2)
@@ -124,6 +148,9 @@ def score(view: View, rgb_u8: np.ndarray) -> dict[str, float]:
         if name != "neutral":
             chroma = [np.hypot(x[:, 1], x[:, 2]) for x in (have, want)]
             found[f"{name}_C"] = float(np.median(chroma[0] / np.maximum(chroma[1], 1)))
+    kept = order_kept(view, lab[..., 0])
+    if kept:
+        found["order"], found["order_low"] = (float(np.percentile(kept, q)) for q in (50, 10))
     found["clipped"] = float((rgb_u8.max(-1) >= 254).mean())
     return found
 
@@ -197,7 +224,17 @@ def main() -> int:
     wanted = parser.parse_args()
     cv2.setNumThreads(1)
     rows: list[Row] = []
-    keys = ("neutral", "neutral_p90", "pale", "pale_C", "strong", "strong_C", "bright_L", "clipped")
+    keys: tuple[str, ...] = (
+        "neutral",
+        "neutral_p90",
+        "pale",
+        "pale_C",
+        "strong",
+        "strong_C",
+        "bright_L",
+        "clipped",
+    )
+    keys += ("order", "order_low")
     print("view".ljust(14), "kind".ljust(6), "method".ljust(12), *[k.rjust(11) for k in keys])
     for kind in wanted.kinds.split(","):
         for folder in sorted(p.parent for p in wanted.rooms.glob("*/truth.json")):

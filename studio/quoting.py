@@ -98,9 +98,6 @@ def quote_for(
     """Quote by the business's habits; without a price list there are no lines, and staff write them."""
     if prices is None:
         return Quote((), money.add_up(()), business.shortest_visit_minutes, 0)
-    base = None
-    if business.base_latitude_deg is not None and business.base_longitude_deg is not None:
-        base = (business.base_latitude_deg, business.base_longitude_deg)
     return quote(
         Wish(
             price_list=prices,
@@ -108,7 +105,7 @@ def quote_for(
             bedrooms=2 if bedrooms is None else bedrooms,
             bathrooms=1 if bathrooms is None else bathrooms,
             extras=frozenset(extras),
-            distance_km=Roads.of(business).road_km(base, point),
+            distance_km=Roads.of(business).road_km(business.point, point),
             prices_include_tax=business.prices_include_tax,
             travel_free_km=business.travel_free_km,
             shortest_minutes=business.shortest_visit_minutes,

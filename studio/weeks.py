@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
-from studio import diary
+from studio import diary, sunlight
 from studio.models import Booking, Business, Property
 
 DAYS = 7
@@ -20,6 +20,7 @@ class TimeWord:
     value: str
     words: str
     hour: int
+    marks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,7 @@ class DayWords:
 
     on: dt.date
     times: tuple[TimeWord, ...]
+    light: sunlight.Light | None = None
 
     def has(self, moment: dt.datetime | None) -> bool:
         return any(moment is not None and time.value == moment.isoformat() for time in self.times)
@@ -50,6 +52,10 @@ class Week:
     earlier_on: dt.date | None
     later_on: dt.date | None
     minutes: int
+    # Where pictures of the outside are wanted: what the sun was reckoned for, None when no point is known.
+    marks_light: bool = False
+    where: sunlight.Where | None = None
+    knows_front: bool = False
 
     @property
     def is_empty(self) -> bool:
@@ -73,8 +79,12 @@ def week(
     business: Business,
     first_on: dt.date | None = None,
     leaving_out: Booking | None = None,
+    marks_light: bool = False,
 ) -> Week:
-    """Return the week of free times from `first_on`; from the first free day when none is asked for."""
+    """Return the week of free times from `first_on`; from the first free day when none is asked for.
+
+    With `marks_light` each time says what light it has for pictures of the outside.
+    """
     zone = business.zone
     today = now.astimezone(zone).date()
     last_on = today + dt.timedelta(days=business.book_days_ahead)
@@ -88,7 +98,8 @@ def week(
         by_day.setdefault(local.date(), []).append(word)
     first_free = min(by_day, default=today)
     begin = min(max(first_on, today), last_on) if first_on else first_free
-    days = tuple(_days(by_day, begin, last_on))
+    lit = home if marks_light else None
+    days = tuple(_with_light(day, lit, minutes, business) for day in _days(by_day, begin, last_on))
     after = begin + dt.timedelta(days=DAYS)
     return Week(
         days=days,
@@ -97,7 +108,22 @@ def week(
         else None,
         later_on=after if after <= last_on and any(on >= after for on in by_day) else None,
         minutes=minutes,
+        marks_light=marks_light,
+        where=sunlight.where(home.point if home else None, business) if marks_light else None,
+        knows_front=home is not None and home.front_bearing_deg is not None,
     )
+
+
+def _with_light(day: DayWords, home: Property | None, minutes: int, business: Business) -> DayWords:
+    light = sunlight.of_home(home, day.on, business) if home is not None and day.times else None
+    if light is None:
+        return day
+    length = dt.timedelta(minutes=minutes)
+    times = []
+    for time in day.times:
+        begin = dt.datetime.fromisoformat(time.value)
+        times.append(replace(time, marks=light.marks(begin, begin + length)))
+    return replace(day, times=tuple(times), light=light)
 
 
 def day_in(text: str | None) -> dt.date | None:

@@ -162,6 +162,8 @@ TABLE = [
     get("studio:calendar-address", STAFF),
     post("studio:calendar-renew", STAFF),
     get("studio:clients", STAFF),
+    get("studio:sun", STAFF),
+    get("studio:booking-sun", STAFF, "booking"),
     get("studio:client-new", STAFF),
     get("studio:client", STAFF, "client"),
     get("studio:client-edit", STAFF, "client"),

@@ -90,7 +90,9 @@ class Span:
 
     def shared_s(self, begin: dt.datetime, end: dt.datetime) -> float:
         """Seconds that the span has in common with another."""
-        return max((min(self.end, end) - max(self.begin, begin)).total_seconds(), 0.0)
+        # moments, not clocks: those of one zone would be compared as they read
+        first = max(self.begin.timestamp(), begin.timestamp())
+        return max(min(self.end.timestamp(), end.timestamp()) - first, 0.0)
 
     @property
     def length_s(self) -> float:
@@ -116,7 +118,7 @@ class Day:
     golden: Spans
     blue: Spans
     front: Spans | None  # None: it is not known where the front faces
-    curve: tuple[tuple[dt.datetime, float], ...]  # height as it is seen, every quarter of an hour
+    curve: tuple[tuple[dt.datetime, float], ...]  # true height, every quarter of an hour
 
     @property
     def is_always_up(self) -> bool:
@@ -212,7 +214,7 @@ def day(
         blue=scan.spans(high - phases.blue_to_deg, phases.golden_to_deg - high),
         front=lit,
         curve=tuple(
-            (scan.moment(t), float(e)) for t, e in zip(scan.unix_s[quarter], seen[quarter], strict=True)
+            (scan.moment(t), float(e)) for t, e in zip(scan.unix_s[quarter], high[quarter], strict=True)
         ),
     )
 

@@ -46,6 +46,24 @@ class WhenForm(forms.Form):
         return cleaned
 
 
+class SetTimeForm(WhenForm):
+    """A day and a time written down, or one of the free times in their place."""
+
+    chosen = MomentField(required=False)
+    use_required_attribute = False
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.is_bound and self["chosen"].value():
+            self.fields["on"].required = self.fields["time"].required = False
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        if cleaned.get("chosen"):
+            cleaned["starts_at"] = cleaned["chosen"]
+        return cleaned
+
+
 class EnterForm(WhenForm):
     """A booking that came by telephone: client, address, day; the rest defaults."""
 

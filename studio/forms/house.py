@@ -30,7 +30,8 @@ class BusinessForm(forms.ModelForm):
     base = PointField(
         label="Where you start from",
         required=False,
-        help_text="Latitude and longitude, or a geo: link. Travel that costs is reckoned from here.",
+        help_text="Latitude and longitude, or a geo: link. Travel that costs is reckoned from here, and the "
+        "sun where a home's own point is not known.",
     )
 
     class Meta:
@@ -41,6 +42,8 @@ class BusinessForm(forms.ModelForm):
             "iban", "bic", "invoice_note", "logo", "licence_text", "licence_months", "gallery_months",
             "travel_speed_kmh", "road_factor", "travel_free_km", "travel_minutes_default", "setup_minutes",
             "shortest_visit_minutes", "notice_hours", "book_days_ahead", "proposal_hours", "access_note_days",
+            "sun_angle_deg", "sun_above_deg", "golden_from_deg", "golden_to_deg", "blue_to_deg",
+            "outside_minutes",
         ]  # fmt: skip
         labels = {
             "name": "Name", "country_code": "Country", "email": "Mail", "phone": "Telephone",
@@ -55,6 +58,10 @@ class BusinessForm(forms.ModelForm):
             "shortest_visit_minutes": "Shortest visit, minutes", "notice_hours": "Notice, hours",
             "book_days_ahead": "Booked ahead at most, days", "proposal_hours": "A proposal is held, hours",
             "access_note_days": "Access notes are wiped after, days",
+            "sun_angle_deg": "Sun on the front, degrees aside", "sun_above_deg": "Sun on the front, height",
+            "golden_from_deg": "Golden light from a sun at, degrees", "golden_to_deg": "to, degrees",
+            "blue_to_deg": "Blue light ends with a sun at, degrees",
+            "outside_minutes": "Light wanted for the outside, minutes",
         }  # fmt: skip
         widgets = {
             "address": forms.Textarea(attrs={"rows": 3}),
@@ -73,6 +80,8 @@ class BusinessForm(forms.ModelForm):
         ("Visits", ("notice_hours", "book_days_ahead", "setup_minutes", "shortest_visit_minutes",
                     "proposal_hours", "access_note_days")),
         ("Ways", ("base", "travel_speed_kmh", "road_factor", "travel_free_km", "travel_minutes_default")),
+        ("Sun", ("sun_angle_deg", "sun_above_deg", "golden_from_deg", "golden_to_deg", "blue_to_deg",
+                 "outside_minutes")),
         ("Pictures", ("licence_text", "licence_months", "gallery_months")),
     )  # fmt: skip
 
@@ -85,6 +94,14 @@ class BusinessForm(forms.ModelForm):
     def parts(self) -> Iterator[tuple[str, list[forms.BoundField]]]:
         for heading, names in self.PARTS:
             yield heading, [self[name] for name in names]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        heights = [cleaned.get(name) for name in ("golden_from_deg", "golden_to_deg", "blue_to_deg")]
+        known = [height for height in heights if height is not None]
+        if len(known) == 3 and not known[0] > known[1] > known[2]:
+            self.add_error("golden_to_deg", "Golden light lies above blue: such as 6, -4 and -6.")
+        return cleaned
 
     def clean_currency(self) -> str:
         return clean_currency(self.cleaned_data["currency"])

@@ -7,11 +7,18 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 
+from studio import sunlight
 from studio.models import Property
 
 NUMBER = r"[-+]?\d{1,3}(?:\.\d+)?"
-POINT = re.compile(rf"^\s*(?:geo:)?\s*({NUMBER})\s*[,; ]\s*({NUMBER})", re.IGNORECASE)
+# latitude, longitude, perhaps a height, perhaps parameters (phones add ?z= to a geo: link)
+POINT = re.compile(
+    rf"^\s*(?:geo:)?\s*({NUMBER})\s*[,; ]\s*({NUMBER})(?:,[-+]?\d+(?:\.\d+)?)?\s*([;?].*)?$", re.IGNORECASE
+)
+OTHER_SYSTEM = re.compile(r";crs=(?!wgs84(?:;|$))", re.IGNORECASE)
 
 
 class PointField(forms.CharField):
@@ -22,7 +29,7 @@ class PointField(forms.CharField):
         if not text:
             return None
         match = POINT.match(text)
-        if match:
+        if match and not OTHER_SYSTEM.search(match[3] or ""):
             latitude, longitude = float(match[1]), float(match[2])
             if abs(latitude) <= 90 and abs(longitude) <= 180:
                 return latitude, longitude
@@ -37,13 +44,50 @@ class PointField(forms.CharField):
         return value
 
 
+class DirectionInput(forms.TextInput):
+    """A line to write a direction in, with the eight winds to choose from."""
+
+    def render(self, name: str, value: Any, attrs: Any = None, renderer: Any = None) -> SafeString:
+        winds = f"{(attrs or {}).get('id', name)}_winds"
+        options = format_html_join("", "<option>{}</option>", ((wind,) for wind in sunlight.SIXTEENTHS[::2]))
+        line = super().render(name, value, {**(attrs or {}), "list": winds}, renderer)
+        return format_html('{}<datalist id="{}">{}</datalist>', line, winds, options)
+
+
+class DirectionField(forms.CharField):
+    """Which way something faces: a wind by name or letters, or degrees from north; None when not known."""
+
+    widget = DirectionInput(attrs={"autocomplete": "off"})
+
+    def clean(self, value: Any) -> float | None:
+        text = super().clean(value)
+        try:
+            return sunlight.bearing_in(text)
+        except ValueError as error:
+            raise ValidationError(
+                "That is not a direction. Write one such as south-west or SW, or degrees from north over "
+                "east, 0 to 360; or leave it empty."
+            ) from error
+
+    def prepare_value(self, value: Any) -> Any:
+        if isinstance(value, float):
+            return sunlight.bearing_words(value) if value % 22.5 == 0 else f"{value:g}"
+        return value
+
+
 class HomeForm(forms.ModelForm):
     """The home, for the request page and for staff."""
 
     point = PointField(
         label="Map point",
         required=False,
-        help_text="Latitude and longitude, or a geo: link; it decides the travel.",
+        help_text="Latitude and longitude, or a geo: link; it decides the travel, and the sun outside.",
+    )
+    front = DirectionField(
+        label="The front faces",
+        required=False,
+        max_length=40,
+        help_text="Where you look with the front door behind you: south-west, SW, or degrees from north.",
     )
 
     class Meta:
@@ -70,8 +114,8 @@ class HomeForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        if self.instance.pk:
-            self.initial["point"] = self.instance.point
+        self.initial.setdefault("point", self.instance.point)
+        self.initial.setdefault("front", self.instance.front_bearing_deg)
 
     def clean_floor_area_m2(self) -> int | None:
         area = self.cleaned_data.get("floor_area_m2")
@@ -89,6 +133,7 @@ class HomeForm(forms.ModelForm):
     def save(self, commit: bool = True) -> Property:
         point = self.cleaned_data.get("point")
         self.instance.latitude_deg, self.instance.longitude_deg = point if point else (None, None)
+        self.instance.front_bearing_deg = self.cleaned_data.get("front")
         return super().save(commit)
 
     def as_values(self) -> dict[str, Any]:
@@ -96,4 +141,6 @@ class HomeForm(forms.ModelForm):
         values = {name: self.cleaned_data[name] for name in self.Meta.fields}
         if point := self.cleaned_data.get("point"):
             values |= {"latitude_deg": point[0], "longitude_deg": point[1]}
+        if self.cleaned_data.get("front") is not None:
+            values["front_bearing_deg"] = self.cleaned_data["front"]
         return values

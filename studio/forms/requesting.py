@@ -10,7 +10,7 @@ from django.core.exceptions import ValidationError
 from django.http import QueryDict
 from django.utils.datastructures import MultiValueDict
 
-from studio import asking, quoting
+from studio import asking, quoting, sunlight
 from studio.forms.places import HomeForm
 from studio.models import Business, Client, PriceItem, PriceList, Property, Terms
 
@@ -133,7 +133,12 @@ class RequestForm(HomeForm):
         """Return the home as far as it is filled in, for price and times."""
         good = getattr(self, "cleaned_data", {})
         point = good.get("point") or (None, None)
-        return Property(latitude_deg=point[0], longitude_deg=point[1])
+        return Property(latitude_deg=point[0], longitude_deg=point[1], front_bearing_deg=good.get("front"))
+
+    @property
+    def wants_light(self) -> bool:
+        """Say whether pictures of the outside are ticked, by day or at twilight."""
+        return not sunlight.OUTSIDE_CODES.isdisjoint(self.chosen_extras)
 
     def quote(self) -> quoting.Quote:
         """Return the price of what is filled in so far; what can't be read counts as not filled in."""

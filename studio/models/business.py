@@ -83,6 +83,26 @@ class Business(models.Model):
         validators=[MaxValueValidator(23)],
         help_text="By your clock, on the day before the visit, 0 to 23. Empty: no reminders.",
     )
+    sun_angle_deg = models.FloatField(
+        default=90,
+        validators=[MinValueValidator(10), MaxValueValidator(90)],
+        help_text="A front counts as sunlit while the sun is this near to straight before it; 90: all round.",
+    )
+    sun_above_deg = models.FloatField(
+        default=0,
+        validators=[MinValueValidator(0), MaxValueValidator(60)],
+        help_text="And this high above the horizon: more where hills or houses stand opposite.",
+    )
+    golden_from_deg = models.FloatField(default=6, validators=[MinValueValidator(0), MaxValueValidator(20)])
+    golden_to_deg = models.FloatField(
+        default=-4,
+        validators=[MinValueValidator(-10), MaxValueValidator(0)],
+        help_text="Under the horizon with a minus; here the blue light begins.",
+    )
+    blue_to_deg = models.FloatField(default=-6, validators=[MinValueValidator(-18), MaxValueValidator(0)])
+    outside_minutes = models.PositiveSmallIntegerField(
+        default=15, help_text="A free time is marked when its visit has this much of the light."
+    )
     late_choices = models.CharField(
         max_length=40,
         default="10, 20, 30",
@@ -121,6 +141,13 @@ class Business(models.Model):
     @property
     def late_minutes(self) -> list[int]:
         """What can be said with one tap when running late."""
+    @property
+    def point(self) -> tuple[float, float] | None:
+        """Where the business is: latitude and longitude in degrees, or None when not known."""
+        if self.base_latitude_deg is None or self.base_longitude_deg is None:
+            return None
+        return self.base_latitude_deg, self.base_longitude_deg
+
         return [int(part) for part in self.late_choices.split(",")]
 
     @property

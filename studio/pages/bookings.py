@@ -25,7 +25,7 @@ from studio.forms.bookings import (
     FindForm,
     LineForm,
     SeenTimeForm,
-    WhenForm,
+    SetTimeForm,
 )
 from studio.forms.places import HomeForm
 from studio.forms.requesting import SetForm
@@ -111,7 +111,7 @@ def _uuid(text: str | None) -> UUID | None:
 def _copy(earlier: Booking | None) -> Property:
     if earlier is None:
         return Property()
-    fields = [*HomeForm.Meta.fields, "latitude_deg", "longitude_deg"]
+    fields = [*HomeForm.Meta.fields, "latitude_deg", "longitude_deg", "front_bearing_deg"]
     return Property(**{name: getattr(earlier.home, name) for name in fields})
 
 
@@ -161,7 +161,7 @@ def agree(request: HttpRequest, public_id: UUID) -> HttpResponse:
 def set_time(request: HttpRequest, public_id: UUID) -> HttpResponse:
     """Propose a time, set one that was spoken about, or move the visit."""
     booking = access.booking_for_staff(request, public_id)
-    form = WhenForm(request.POST, prefix="when")
+    form = SetTimeForm(request.POST, prefix="when")
     if not form.is_valid():
         messages.error(request, "Write a day and a time: " + _first_error(form))
         return redirect("listings:booking", public_id)
@@ -353,5 +353,5 @@ def home(request: HttpRequest, public_id: UUID) -> HttpResponse:
     return render(request, "studio/bookings/home.html", {"booking": booking, "form": form})
 
 
-def _first_error(form: WhenForm | LineForm | ChosenTimeForm) -> str:
+def _first_error(form: SetTimeForm | LineForm | ChosenTimeForm) -> str:
     return next((str(errors[0]) for errors in form.errors.values()), "")

@@ -39,6 +39,7 @@ def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
         now=now,
         business=form.business,
         first_on=good.get("week") or good.get("shown"),
+        marks_light=form.wants_light,
     )
     chosen: dt.datetime | None = good.get("starts_at")
     day = week.day_of(chosen, form.business.zone) if chosen else None
@@ -55,6 +56,8 @@ def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
         "is_gone": is_gone,
         "open_on": day.on if day and not is_gone else week.first_with_times,
         "chosen_extras": form.chosen_extras,
+        # What the marks of the times stand on, so that they are shown anew when it changes.
+        "light": f"{form.wants_light} {good.get('point')} {good.get('front')}",
         "currency": form.business.currency,
     }
 
@@ -97,7 +100,9 @@ def look(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     form = _form(request, access.client_of(request), now)
     context = _context(form, now=now)
-    context["times_too"] = "week" in request.GET or request.POST.get("minutes") != str(context["minutes"])
+    context["times_too"] = "week" in request.GET or any(
+        request.POST.get(name) != str(context[name]) for name in ("minutes", "light")
+    )
     return render(request, "studio/request/_looked_up.html", context)
 
 

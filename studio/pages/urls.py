@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver
 
-from studio.pages import booking_urls, health_urls, money_urls
+from studio.pages import booking_urls, health_urls, money_urls, sun_urls
 
 app_name = "studio"
 
@@ -10,3 +10,4 @@ urlpatterns: list[URLPattern | URLResolver] = []
 urlpatterns += booking_urls.urlpatterns
 urlpatterns += health_urls.urlpatterns
 urlpatterns += money_urls.urlpatterns
+urlpatterns += sun_urls.urlpatterns

@@ -8,9 +8,20 @@ from django import template
 from django.urls import reverse
 from django.utils import timezone
 
-from studio import access, access_notes, arranging, booking_states, diary, letters, money, quoting, weeks
+from studio import (
+    access,
+    access_notes,
+    arranging,
+    booking_states,
+    diary,
+    letters,
+    money,
+    quoting,
+    sunlight,
+    weeks,
+)
 from studio.errors import NotFree
-from studio.forms.bookings import AccessNoteForm, CallOffForm, LineForm, WhenForm
+from studio.forms.bookings import AccessNoteForm, CallOffForm, LineForm, SetTimeForm
 from studio.models import Booking, Business, Terms
 
 register = template.Library()
@@ -19,11 +30,12 @@ State = Booking.State
 
 @register.inclusion_tag("studio/bookings/_facts_of.html", takes_context=True)
 def booking_facts(context: dict[str, Any], booking: Booking) -> dict[str, Any]:
-    """Home, client, time, wishes; for staff with the way to the household's page."""
+    """Home, client, time, light, wishes; for staff with the way to the household's page."""
     staff = access.staff_of(context["request"])
     return {
         "booking": booking,
         "staff": staff,
+        "light": sunlight.of_booking(booking, _business(context)),
         "preparation_address": letters.preparation_address(booking),
         "free_until": arranging.free_until(booking),
         "minutes": round(booking.length.total_seconds() / 60) if booking.length else None,
@@ -66,15 +78,16 @@ def booking_moves(context: dict[str, Any], booking: Booking) -> dict[str, Any]:
         except NotFree as error:
             too_late = str(error)
     week = None
-    if staff is None and is_open and not too_late:
+    if is_open and not too_late:
         week = weeks.week(
             home=booking.home, minutes=diary.visit_minutes(booking, business), now=now, business=business,
             first_on=weeks.day_in(request.GET.get("from")), leaving_out=booking,
+            marks_light=sunlight.wants_light(booking),
         )  # fmt: skip
     start = booking.starts_at.astimezone(business.zone) if booking.starts_at else None
     when_form = None
     if staff and is_open:
-        when_form = WhenForm(
+        when_form = SetTimeForm(
             prefix="when",
             initial={
                 "on": start.date() if start else None,

@@ -139,15 +139,15 @@ class Business(models.Model):
         return row
 
     @property
-    def late_minutes(self) -> list[int]:
-        """What can be said with one tap when running late."""
-    @property
     def point(self) -> tuple[float, float] | None:
         """Where the business is: latitude and longitude in degrees, or None when not known."""
         if self.base_latitude_deg is None or self.base_longitude_deg is None:
             return None
         return self.base_latitude_deg, self.base_longitude_deg
 
+    @property
+    def late_minutes(self) -> list[int]:
+        """What can be said with one tap when running late."""
         return [int(part) for part in self.late_choices.split(",")]
 
     @property

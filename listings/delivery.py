@@ -17,7 +17,7 @@ from django.db.models import Count, F, Max, Q, QuerySet
 from listings import captions, copies, links, originals, purposes
 from listings.delivery_checks import stops
 from listings.models import Correction, Delivery, DeliveryItem, GalleryLink, Picture, PictureCopy
-from studio import booking_states, mailing, records
+from studio import booking_states, consents, mailing, records
 from studio.errors import StaleState, StudioError
 from studio.models import Booking, Business, User
 
@@ -127,6 +127,12 @@ def _last_consent(booking: Booking) -> str:
     return last.consent if last else ""
 
 
+def _consent_words(booking: Booking) -> str:
+    """Return the tenant's answer as the set keeps it, empty when none is needed."""
+    answer = consents.latest(booking) if consents.is_needed(booking) else None
+    return answer.words[:300] if answer else ""
+
+
 def reorder(delivery: Delivery, wanted: Iterable[UUID], *, version: int) -> None:
     """Put the items into this order; those not named keep their order behind them."""
     with transaction.atomic():
@@ -201,6 +207,7 @@ def send(
             "sent_at": now,
             "sent_by": by,
             "message": message,
+            "consent": delivery.consent or _consent_words(booking),
             "licence_text": business.licence_text or DEFAULT_LICENCE,
             "licence_until": _months_on(now.astimezone(business.zone).date(), business.licence_months),
         }

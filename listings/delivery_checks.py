@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from listings import operations, originals
 from listings.models import Delivery, DeliveryItem, Picture
-from studio.models import Booking, Property
+from studio import consents
+from studio.models import Booking
 
 # Limits of listing services as they are commonly seen (no standard; an owner's service may differ).
 SMALLEST_PX = (1024, 768)
@@ -65,12 +66,18 @@ def _visit(delivery: Delivery, items: list[DeliveryItem]) -> Iterator[Check]:
 
 
 def _consent(delivery: Delivery, items: list[DeliveryItem]) -> Iterator[Check]:
-    is_rented = delivery.booking.home.occupied_by == Property.Occupied.TENANT
-    if is_rented and not delivery.consent:
+    """A no stops the set whatever was written down before; the last answer on the booking's page counts."""
+    if not consents.is_needed(delivery.booking):
+        return
+    answer = consents.latest(delivery.booking)
+    if answer is not None and not answer.is_given:
+        words = f"{answer.words}. Speak with the tenant; a new answer is kept on the booking's page."
+        yield Check("consent", words, True)
+    elif answer is None and not delivery.consent:
         yield Check(
             "consent",
-            "A tenant lives there: say who agreed to pictures of their things, when and how. "
-            "In many places the law wants it in writing.",
+            "A tenant lives there: ask on the booking's page, or say here who agreed to pictures of their "
+            "things, when and how. In many places the law wants it in writing.",
             True,
         )
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.urls import reverse
 
-from studio import calendars, mailing, money, quoting, tokens
-from studio.models import Booking, BookingRequest, Business, User
+from studio import calendars, consents, mailing, money, quoting, tokens
+from studio.models import Booking, BookingRequest, Business, Consent, User
 
 Attachment = tuple[str, bytes, str]
 
@@ -59,7 +59,7 @@ def agreed(booking: Booking, *, now: dt.datetime) -> None:
         f"It is agreed: {when(booking.starts_at, business)}, {_about(booking)}.\n"
         f"{who_comes(booking, business)} will come.\n\n"
         f"How the home is made ready, on a page to pass on to the people who live there:\n"
-        f"{preparation_address(booking)}\n\n{_prices(booking, business)}"
+        f"{preparation_address(booking)}\n\n{consent_wanted(booking)}{_prices(booking, business)}"
     )
     to_client(booking, "agreed", "Your visit is agreed", text, now=now, files=_calendar_file(booking, now))
 
@@ -111,6 +111,24 @@ def preparation_address(booking: Booking) -> str:
     """Return the household's page: whoever has the address may open it."""
     secret = tokens.token("preparation", booking.public_id)
     return settings.PUBLIC_URL + reverse("studio:preparation", args=[booking.public_id, secret])
+
+
+def consent_wanted(booking: Booking) -> str:
+    """Return the words that ask to have the tenant agree, empty when there is nothing to ask for."""
+    if not consents.is_awaited(booking):
+        return ""
+    return (
+        "A tenant lives there, and we need their yes before pictures are handed over. Please pass this page "
+        f"on to them soon:\n{consents.address(booking)}\n\n"
+    )
+
+
+def consent_answered(answer: Consent, *, now: dt.datetime) -> None:
+    """To the business: the tenant answered on the page behind the link."""
+    booking = answer.booking
+    end = "" if answer.is_given else "\nNo picture can be handed over until that changes."
+    subject = f"The tenant {'agreed' if answer.is_given else 'said no'}: {booking.home}"
+    _to_business(booking, "consent", subject, f"{answer.words}.{end}", now=now)
 
 
 def when(moment: dt.datetime | None, business: Business) -> str:
@@ -194,13 +212,18 @@ def to_contact(booking: Booking, kind: str, subject: str, text: str, *, now: dt.
     to = booking.contact_email
     if not to or to.lower() == booking.client.email.lower():
         return False
+    to_household(booking, to, f"{kind}-contact", subject, text, now=now)
+    return True
+
+
+def to_household(booking: Booking, to: str, kind: str, subject: str, text: str, *, now: dt.datetime) -> None:
+    """Write to somebody at the home, who knows of us only from the client."""
     business = Business.current()
     body = (
         f"Hello,\n\n{text.strip()}\n\n{booking.home}\n\n"
         f"{business.name}{f', {business.phone}' if business.phone else ''}\n"
     )
-    _send(f"{kind}-contact", to, f"{subject}: {booking.home.street}", body, now, booking=booking)
-    return True
+    _send(kind, to, f"{subject}: {booking.home.street}", body, now, booking=booking)
 
 
 def _to_business(booking: Booking, kind: str, subject: str, text: str, *, now: dt.datetime) -> None:

@@ -69,9 +69,9 @@ def _write(booking: Booking, *, now: dt.datetime) -> bool:
     letters.to_client(
         booking,
         "reminder",
-        day,
+        f"The visit is {day.lower()}",
         f"A reminder: {who} comes to take the pictures on {time}.\n\n{ready}\n{page}\n\n"
-        "Please pass it on to the people who live there.",
+        f"Please pass it on to the people who live there.\n\n{letters.consent_wanted(booking)}",
         now=now,
     )
     return letters.to_contact(

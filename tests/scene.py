@@ -120,6 +120,10 @@ class Scene:
         return tokens.token("preparation", self.booking.public_id)
 
     @property
+    def consent_token(self) -> str:
+        return tokens.token("consent", self.booking.public_id)
+
+    @property
     def set_up_token(self) -> str:
         return set_up.token()
 

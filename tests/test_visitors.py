@@ -96,6 +96,7 @@ TABLE = [
     post("studio:request-look", OPEN),
     get("studio:request-confirm", OPEN, "asked", "request_token"),
     get("studio:preparation", OPEN, "booking", "preparation_token"),
+    get("studio:consent", OPEN, "booking", "consent_token"),
     get("studio:calendar-feed", OPEN, "photographer.pk", "feed_token"),
     # The first owner is there already.
     get("studio:set-up", OPEN),
@@ -151,6 +152,8 @@ TABLE = [
     get("studio:bookings", STAFF),
     get("studio:booking-enter", STAFF),
     post("studio:booking-agree", STAFF, "booking"),
+    post("studio:consent-ask", STAFF, "booking"),
+    post("studio:consent-write", STAFF, "booking"),
     post("listings:booking-put-off", STAFF, "booking"),
     post("studio:booking-time", STAFF, "booking"),
     get("studio:booking-home", STAFF, "booking"),

@@ -16,7 +16,7 @@ from listings import changes, delivery, delivery_checks, galleries, links
 from listings.forms.delivery import ConsentForm, LinkForm, OrderForm, SendForm, WordsForm
 from listings.forms.gallery import AnswerForm
 from listings.models import ChangeRequest, Delivery, DeliveryItem, GalleryLink, Picture
-from studio import access, records
+from studio import access, consents, records
 from studio.errors import StudioError
 from studio.models import Booking, User
 
@@ -239,6 +239,7 @@ def _building(booking: Booking, row: Delivery, *, send_form: SendForm | None = N
         "left_out": left_out.defer("correction__report", "correction__plan", "analysis"),
         "checks": found,
         "is_stopped": any(check.is_stop for check in found),
+        "consent_answer": consents.latest(booking),
         "needs_consent": any(check.code == "consent" for check in found),
         "consent_form": ConsentForm(initial={"consent": row.consent}),
         "form": send_form or SendForm(initial={"to": booking.client.email, "version": row.version}),

@@ -12,7 +12,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.text import slugify
 
-from studio import money
+from studio import consents, money
 from studio.forms.bookings import read_money
 from studio.forms.places import PointField
 from studio.forms.signing_in import clean_currency, time_zone_choices
@@ -328,7 +328,7 @@ class LettersForm(forms.ModelForm):
         model = Business
         fields = [
             "reminder_hour", "late_choices", "told_again_minutes", "told_fresh_minutes",
-            "second_visit_minutes",
+            "second_visit_minutes", "consent_text",
         ]  # fmt: skip
         labels = {
             "reminder_hour": "Reminders go out at",
@@ -336,15 +336,21 @@ class LettersForm(forms.ModelForm):
             "told_again_minutes": "Not twice within, minutes",
             "told_fresh_minutes": "Passed on within, minutes",
             "second_visit_minutes": "A second visit takes, minutes",
+            "consent_text": "A tenant agrees to",
         }
         widgets = {
             "reminder_hour": forms.NumberInput(attrs=SHORT),
             "late_choices": forms.TextInput(attrs=SHORT),
+            "told_again_minutes": forms.NumberInput(attrs=SHORT),
+            "told_fresh_minutes": forms.NumberInput(attrs=SHORT),
+            "second_visit_minutes": forms.NumberInput(attrs=SHORT),
+            "consent_text": forms.Textarea(attrs={"rows": 9}),
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         fee_minor = self.instance.second_visit_fee_minor
+        self.initial["consent_text"] = self.instance.consent_text or consents.DEFAULT_TEXT
         self.initial["second_visit_fee"] = money.plain_amount(fee_minor, self.instance.currency)
 
     def clean_second_visit_fee(self) -> int:

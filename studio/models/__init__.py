@@ -2,6 +2,7 @@
 
 from .bookings import AccessNote, Booking, BookingLine, BookingRequest, Day, DayOff, OpeningHours
 from .business import Business, Terms
+from .consents import Consent
 from .invoices import CreditNote, CreditNoteLine, Invoice, InvoiceLine, NumberSeries, Payment
 from .people import Agency, Client, SignInLink, User
 from .places import Property
@@ -16,6 +17,7 @@ __all__ = [
     "BookingRequest",
     "Business",
     "Client",
+    "Consent",
     "CreditNote",
     "CreditNoteLine",
     "Day",

@@ -121,6 +121,9 @@ class Business(models.Model):
         help_text="Of a visit for outside pictures that were put off for the weather.",
     )
     second_visit_fee_minor = models.PositiveIntegerField(default=0)
+    consent_text = models.TextField(
+        blank=True, help_text="What a tenant is asked to agree to. Answers keep the text they were given to."
+    )
     gallery_months = models.PositiveSmallIntegerField(default=12)
     preparation_guide = models.TextField(blank=True)
     set_up_at = models.DateTimeField(null=True, blank=True)

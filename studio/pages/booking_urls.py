@@ -2,7 +2,17 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from studio.pages import bookings, clients, diary, house, preparing, requesting, signing_in, starting
+from studio.pages import (
+    bookings,
+    clients,
+    consenting,
+    diary,
+    house,
+    preparing,
+    requesting,
+    signing_in,
+    starting,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", starting.start, name="start"),
@@ -19,6 +29,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("request/<uuid:public_id>/put-aside/", requesting.decline_by_staff, name="request-put-aside"),
     path("request/<uuid:public_id>/<slug:token>/", requesting.confirm, name="request-confirm"),
     path("prepare/<uuid:public_id>/<slug:token>/", preparing.preparation, name="preparation"),
+    path("consent/<uuid:public_id>/<slug:token>/", consenting.consent, name="consent"),
     # bookings; the page of one is listings:booking
     path("bookings/", bookings.listing, name="bookings"),
     path("bookings/new/", bookings.enter, name="booking-enter"),
@@ -28,6 +39,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("bookings/<uuid:public_id>/terms/", bookings.accept_terms, name="booking-accept-terms"),
     path("bookings/<uuid:public_id>/choose/", bookings.choose, name="booking-choose"),
     path("bookings/<uuid:public_id>/call-off/", bookings.call_off, name="booking-call-off"),
+    path("bookings/<uuid:public_id>/consent/ask/", consenting.ask, name="consent-ask"),
+    path("bookings/<uuid:public_id>/consent/write/", consenting.write_down, name="consent-write"),
     path("bookings/<uuid:public_id>/home/", bookings.home, name="booking-home"),
     path("bookings/<uuid:public_id>/lines/add/", bookings.add_line, name="booking-line-add"),
     path(

@@ -12,7 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from . import arrays, casts, encode, quality, reading, removal, report, scene, tone, verticals
+from . import arrays, casts, chroma_noise, encode, quality, reading, removal, report, scene, tone, verticals
 from .analysis import Analysis, Look, analyse, look, thumbnail, view_mask
 from .errors import PlanError
 from .lens_curve import NO_CURVE
@@ -135,6 +135,8 @@ def make(
     pixels = render(picture, plan, gains, base, sixteen_bit=deep)
     picture.frame = picture.merger = None  # the pixels are in the finished picture now
     done("render")
+    pixels = chroma_noise.smooth_shadows(pixels, lifted_ev=tone.shadow_lift_ev(plan.tone))
+    done("noise")
     pixels, left = removal.carry_out(pixels, plan.removals, picture.warp.out_from_source)
     if plan.removals:
         done("remove")
@@ -252,6 +254,8 @@ def _measure(eight: np.ndarray, picture: Scene, plan: Plan, *, is_left: bool) ->
         raised.append("level_unsure")
     raised += sorted({use.alignment.code or "not_aligned" for use in plan.frames if not use.used})
     raised += ["not_removed"] if is_left else []
+    if any(use.is_banded for use in plan.frames):
+        raised.append("flicker")
     height, width = eight.shape[:2]
     small = arrays.shrink(eight, arrays.fit_size((width, height), max_edge=1500))
     bright = tone.find_bright(tone.log2_luminance(arrays.decode_srgb(small[::2, ::2])))

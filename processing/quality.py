@@ -141,7 +141,7 @@ def share(mask: np.ndarray) -> float:
 
 def windows(grey: np.ndarray) -> list[np.ndarray]:
     """Up to nine windows of real pixels, spread over a large picture, for sharpness and noise."""
-    height, width = grey.shape
+    height, width = grey.shape[:2]
     if height * width <= 9 * WINDOW_PX**2:
         return [grey]
     tops = np.linspace(0, height - min(WINDOW_PX, height), 3).astype(int)

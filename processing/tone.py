@@ -36,11 +36,13 @@ __all__ = [
     "local_base",
     "log2_luminance",
     "settle",
+    "shadow_lift_ev",
 ]
 
 BRIGHT_LIGHTNESS = 86.0  # L* that bright walls and ceilings come to: ceilings 85-92 is the aim
 BASE_EPS = 0.01  # (log2)^2: steps above .1 stop are edges; larger values make halos (2.9 L* at .5)
 BASE_RADIUS = 1 / 45  # of the width
+SHADOW_LIGHTNESS = 30.0  # L* of a shadow in a finished picture
 LOG_RANGE = (-13.0, 9.0)  # log2 luminance covered by the curve's table
 ANALYSIS_EDGE = 480  # px; levels are measured at this size
 BORDER_SHARE = 0.96  # of a pane, below which a pixel is its border's
@@ -203,6 +205,15 @@ def curve_ev(plan: TonePlan, level: np.ndarray) -> np.ndarray:
     above = np.maximum(x - knee, 0)
     span = max(plan.white_ev + plan.applied_ev - knee, -knee)
     return knee + below + lifted + bend - knee * _shoulder(above / span, span / -knee, plan.window_hold)
+
+
+def shadow_lift_ev(plan: TonePlan) -> float:
+    """Stops by which a shadow is brightened that ends at L* `SHADOW_LIGHTNESS`."""
+    levels = np.linspace(*LOG_RANGE, 441)
+    after = curve_ev(plan, levels)
+    at = int(np.searchsorted(after, np.log2(luminance_from_lightness(SHADOW_LIGHTNESS))))
+    at = min(at, len(levels) - 1)
+    return float(after[at] - levels[at])
 
 
 def _shoulder(t: np.ndarray, ratio: float, hold: float) -> np.ndarray:

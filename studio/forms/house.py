@@ -58,8 +58,10 @@ class BusinessForm(forms.ModelForm):
             "shortest_visit_minutes": "Shortest visit, minutes", "notice_hours": "Notice, hours",
             "book_days_ahead": "Booked ahead at most, days", "proposal_hours": "A proposal is held, hours",
             "access_note_days": "Access notes are wiped after, days",
-            "sun_angle_deg": "Sun on the front, degrees aside", "sun_above_deg": "Sun on the front, height",
-            "golden_from_deg": "Golden light from a sun at, degrees", "golden_to_deg": "to, degrees",
+            "sun_angle_deg": "Sun on the front, degrees aside",
+            "sun_above_deg": "Sun on the front, degrees high",
+            "golden_from_deg": "Golden light from a sun at, degrees",
+            "golden_to_deg": "Golden light ends at, degrees",
             "blue_to_deg": "Blue light ends with a sun at, degrees",
             "outside_minutes": "Light wanted for the outside, minutes",
         }  # fmt: skip

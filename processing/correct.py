@@ -12,7 +12,20 @@ from typing import Any
 import cv2
 import numpy as np
 
-from . import arrays, casts, chroma_noise, encode, quality, reading, removal, report, scene, tone, verticals
+from . import (
+    arrays,
+    casts,
+    chroma_noise,
+    encode,
+    false_colour,
+    quality,
+    reading,
+    removal,
+    report,
+    scene,
+    tone,
+    verticals,
+)
 from .analysis import Analysis, Look, analyse, look, thumbnail, view_mask
 from .errors import PlanError
 from .lens_curve import NO_CURVE
@@ -135,6 +148,8 @@ def make(
     pixels = render(picture, plan, gains, base, sixteen_bit=deep)
     picture.frame = picture.merger = None  # the pixels are in the finished picture now
     done("render")
+    if picture.facts.kind == "raw":
+        pixels = false_colour.suppress(pixels)
     pixels = chroma_noise.smooth_shadows(pixels, lifted_ev=tone.shadow_lift_ev(plan.tone))
     done("noise")
     pixels, left = removal.carry_out(pixels, plan.removals, picture.warp.out_from_source)

@@ -111,6 +111,7 @@ def _tomorrow(cast: Cast, *, now: dt.datetime) -> Booking:
         bedrooms=4,
         bathrooms=2,
         floors=2,
+        front_bearing_deg=157.5,
     )
     booking = _enter(
         cast, cast.agent, place, _clock(_day(now, 1), 10), extras=("outside",), now=now - dt.timedelta(days=1)

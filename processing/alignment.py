@@ -7,16 +7,22 @@ import cv2
 import numpy as np
 
 from .arrays import luminance, require_rgb
+from .blur import fine_left
+from .overlay import Detail, detail, overlay
 
 WORK_WIDTH = 1400  # px; SIFT at this width finds corners to about .1 px
-STILL_PX = 0.2  # corner motion below which a frame is not resampled, in working px
+STILL_PX = 0.15  # corner motion below which a frame is not resampled, in working px
+TWO_WAY_PX = 1.0  # working px that frame over reference and reference over frame may differ by
+LEFT_PX = 0.6  # working px by which tiles may still be off
+DOUBT_PX = 0.5  # working px that a corner may be uncertain by
 LIMIT_SHARE = 0.08  # largest believable shift, share of the width (a knock of 100 px at 1800)
 LIMIT_DEG = 2.0
 MIN_MATCHES = 14
-SHARP_RATIO = (
-    0.8  # fine against middle detail, frame over reference: shaken .64-.68, sharp .91-1.03 (measured)
-)
+SHARP_LEFT = 0.88  # of the fine detail: sharp frames keep .97-1.0, a shake of .2 % of the width .78-.83
 BLURRED = "it is blurred: shaken or out of focus"
+BANDED = "bands of lamp flicker run across it"
+TURNED_GAIN = 1.3  # times the matches of a rigid motion that a turned camera must explain
+TURNED_STRETCH = 0.06  # by which a turn of LIMIT_SHARE may stretch the middle of a wide view
 SCALE_LIMIT = 0.01  # a tripod does not zoom; more says the match is wrong
 
 
@@ -46,7 +52,7 @@ class Alignment:
         """Code of `quality.NEEDS_LOOK` that a refused frame raises."""
         if self.refused is None:
             return None
-        return "shaken_frame" if self.refused == BLURRED else "not_aligned"
+        return {BLURRED: "shaken_frame", BANDED: "flicker"}.get(self.refused, "not_aligned")
 
     @property
     def matrix(self) -> np.ndarray:
@@ -97,7 +103,11 @@ def align(
         rough = _from_features(greys[0][0], greys[1][0])
         if isinstance(rough, str):
             return _refused(rough)
-        matrix = _polish(greys[0], greys[1], rough)
+        details = [detail(*_exposed(x, scale=scale)) for x in (reference, other)]
+        polished = _polish(details[0], details[1], rough)
+        if isinstance(polished, str):
+            return _refused(polished)
+        matrix = polished
     moved = corner_motion(matrix, size)
     if moved < STILL_PX:
         matrix, moved = np.eye(3), 0.0
@@ -109,7 +119,7 @@ def align(
     score = _agreement(greys[0], greys[1], matrix)
     if score < 0.25:
         return _refused("its structures do not fit the reference")
-    if _sharpness_ratio(greys[0], greys[1], matrix) < SHARP_RATIO:
+    if _is_blurred(reference, other, matrix, scale=scale, ev=ev_difference):
         return _refused(BLURRED)
     zoom = full_width / size[0]
     return Alignment(_as_rows(rescale(matrix, zoom)), round(moved * zoom, 3), round(score, 3))
@@ -139,16 +149,21 @@ def _as_rows(matrix: np.ndarray) -> tuple[tuple[float, ...], ...]:
 
 def _grey(rgb_linear: np.ndarray, *, scale: float, ev: float) -> tuple[np.ndarray, np.ndarray]:
     """Locally contrasted 8-bit grey and the mask of what is exposed well enough to be followed."""
+    level, usable = _exposed(rgb_linear, scale=scale)
+    even = np.clip(level * np.float32(2.0**-ev), 0, 4)  # to the reference's exposure
+    encoded = np.clip(even / (even + np.float32(0.18)), 0, 1)  # bounded, monotone, keeps both ends
+    grey = cv2.createCLAHE(4, (8, 8)).apply((encoded * 255 + 0.5).astype(np.uint8))
+    return grey, usable.astype(np.uint8)
+
+
+def _exposed(rgb_linear: np.ndarray, *, scale: float) -> tuple[np.ndarray, np.ndarray]:
+    """Luminance at the working size, and the mask of what is neither clipped nor black."""
     small = rgb_linear
     if scale < 1:
         size = (round(rgb_linear.shape[1] * scale), round(rgb_linear.shape[0] * scale))
         small = cv2.resize(rgb_linear, size, interpolation=cv2.INTER_AREA)
     level = np.clip(luminance(small), 0, 1)
-    usable = (small.max(-1) < 0.97) & (level > 0.002)
-    even = np.clip(level * np.float32(2.0**-ev), 0, 4)  # to the reference's exposure
-    encoded = np.clip(even / (even + np.float32(0.18)), 0, 1)  # bounded, monotone, keeps both ends
-    grey = cv2.createCLAHE(4, (8, 8)).apply((encoded * 255 + 0.5).astype(np.uint8))
-    return grey, usable.astype(np.uint8)
+    return level, (small.max(-1) < 0.97) & (level > 0.002)
 
 
 def _gradients(grey: np.ndarray) -> np.ndarray:
@@ -197,12 +212,29 @@ def _from_features(reference: np.ndarray, other: np.ndarray) -> np.ndarray | str
     model, inliers = cv2.estimateAffinePartial2D(
         source, target, ransacReprojThreshold=1.5, maxIters=5000, confidence=0.999
     )
-    if model is None or int(inliers.sum()) < MIN_MATCHES:
+    agreeing = 0 if model is None else int(inliers.sum())
+    turned = _turned(source, target, agreeing)
+    if turned is not None:
+        return turned
+    if agreeing < MIN_MATCHES:
         return "no single motion explains the matched details"
     if abs(np.hypot(model[0, 0], model[1, 0]) - 1) > SCALE_LIMIT:
         return "the frame is zoomed or seen from another place"
     keep = inliers.ravel() > 0
     return _rigid(source[keep], target[keep])
+
+
+def _turned(source: np.ndarray, target: np.ndarray, agreeing: int) -> np.ndarray | None:
+    """The homography of a camera that turned, where it explains far more matches than a rigid motion does."""
+    found, inliers = cv2.findHomography(source, target, cv2.RANSAC, 2.0, maxIters=4000, confidence=0.999)
+    if found is None or int(inliers.sum()) < max(2 * MIN_MATCHES, TURNED_GAIN * agreeing):
+        return None
+    centre = source.mean(0)
+    around = centre + np.array([[-50.0, 0], [50, 0], [0, -50], [0, 50]])
+    placed = cv2.perspectiveTransform(around[None], found)[0]
+    lengths = [np.hypot(*(placed[1] - placed[0])) / 100, np.hypot(*(placed[3] - placed[2])) / 100]
+    plausible = all(abs(length - 1) < TURNED_STRETCH for length in lengths)
+    return np.asarray(found, np.float64) if plausible else None
 
 
 def _rigid(source: np.ndarray, target: np.ndarray) -> np.ndarray:
@@ -215,21 +247,20 @@ def _rigid(source: np.ndarray, target: np.ndarray) -> np.ndarray:
     return matrix
 
 
-def _polish(
-    one: tuple[np.ndarray, np.ndarray], other: tuple[np.ndarray, np.ndarray], rough: np.ndarray
-) -> np.ndarray:
-    """Refine on gradients; kept only if it stays within a pixel of the features' answer."""
-    size = one[0].shape[1], one[0].shape[0]
-    start = np.linalg.inv(rough)[:2].astype(np.float32)  # ECC wants reference -> frame
-    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 30, 1e-5)
-    try:
-        _, warp = cv2.findTransformECC(
-            _gradients(one[0]), _gradients(other[0]), start, cv2.MOTION_EUCLIDEAN, criteria, one[1] * 255, 5
-        )
-    except cv2.error:  # did not converge: the features' answer stands
-        return rough
-    fine = np.linalg.inv(np.vstack([np.asarray(warp, np.float64), [0, 0, 1]]))
-    return fine if corner_motion(fine @ np.linalg.inv(rough), size) < 1.0 else rough
+def _polish(one: Detail, other: Detail, rough: np.ndarray) -> np.ndarray | str:
+    """Refine a rough frame-to-reference motion from both sides, or say why the two do not agree."""
+    size = one.values.shape[1], one.values.shape[0]
+    there = overlay(one, other, np.linalg.inv(rough))
+    back = overlay(other, one, rough)
+    if there is None or back is None:
+        return "too little of it is exposed like the reference to be laid over it"
+    forward, backward = np.linalg.inv(there.reference_to_frame), back.reference_to_frame
+    apart = corner_motion(forward @ np.linalg.inv(backward), size)
+    doubt = max(there.doubt_px, back.doubt_px)
+    if apart > TWO_WAY_PX or min(there.left_px, back.left_px) > LEFT_PX or doubt > DOUBT_PX:
+        return "no single motion lays it over the reference"
+    middle = (forward / forward[2, 2] + backward / backward[2, 2]) / 2
+    return middle / middle[2, 2]
 
 
 def _motion(matrix: np.ndarray, size: tuple[int, int]) -> tuple[float, float]:
@@ -239,23 +270,17 @@ def _motion(matrix: np.ndarray, size: tuple[int, int]) -> tuple[float, float]:
     return float(np.hypot(*shift)), float(np.degrees(np.arctan2(matrix[1, 0], matrix[0, 0])))
 
 
-def _sharpness_ratio(
-    one: tuple[np.ndarray, np.ndarray], other: tuple[np.ndarray, np.ndarray], matrix: np.ndarray
-) -> float:
-    """Fine against middle detail of the second frame, over that of the first, where both are well exposed."""
-    (grey, usable), size = other, (one[0].shape[1], one[0].shape[0])
+def _is_blurred(
+    reference: np.ndarray, other: np.ndarray, matrix: np.ndarray, *, scale: float, ev: float
+) -> bool:
+    """Whether the second frame lacks fine detail that the first one shows, in any direction."""
+    size = (round(reference.shape[1] * scale), round(reference.shape[0] * scale))
+    one, two = (
+        x if scale == 1 else cv2.resize(x, size, interpolation=cv2.INTER_AREA) for x in (reference, other)
+    )
     if not np.allclose(matrix, np.eye(3)):
-        grey = cv2.warpPerspective(grey, matrix, size, flags=cv2.INTER_LINEAR)
-        usable = cv2.warpPerspective(usable, matrix, size, flags=cv2.INTER_NEAREST)
-    both = cv2.erode(one[1] & usable, np.ones((5, 5), np.uint8)) > 0
-    if both.mean() < 0.05:
-        return 1.0
-    shares = []
-    for image in (one[0].astype(np.float32), grey.astype(np.float32)):
-        levels = [cv2.GaussianBlur(image, (0, 0), s) for s in (0.8, 1.6, 2.0, 4.0)]
-        fine, middle = abs(levels[0] - levels[1])[both], abs(levels[2] - levels[3])[both]
-        shares.append(np.percentile(fine, 98) / max(float(np.percentile(middle, 98)), 1e-3))
-    return float(shares[1] / max(float(shares[0]), 1e-6))
+        two = cv2.warpPerspective(two, matrix, size, flags=cv2.INTER_CUBIC, borderValue=(1, 1, 1))
+    return fine_left(one, two, ev=ev)[0] < SHARP_LEFT
 
 
 def _agreement(

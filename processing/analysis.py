@@ -12,14 +12,14 @@ from typing import Any
 import cv2
 import numpy as np
 
-from . import arrays, brackets, casts, reading, straightening, tone
-from .alignment import rescale
+from . import arrays, brackets, casts, flicker, reading, straightening, tone
+from .alignment import BANDED, Alignment, rescale
 from .casts import CameraColour, LightAnalysis
 from .errors import ProcessingError
 from .facts import Facts
 from .frame import Frame, grey_from_linear
 from .likeness import NO_LANDMARKS, Landmarks, find_landmarks
-from .merging import Merger, find_view, refine_difference
+from .merging import Merger, find_view, held_mask, refine_difference
 from .packing import pack, pack_mask, unpack, unpack_mask
 from .plan import STILL, FrameUse
 from .results import NotFound
@@ -31,6 +31,7 @@ LOOK_EDGE_PX = 1500  # lines are found at this size; ALGORITHMS: .03 degrees of 
 HALF_FROM_PX = 3000  # raw frames this wide are looked at without demosaicing
 POINTS_EDGE_PX = 240  # small picture kept for "this is white here" marks
 MASK_EDGE_PX = 900
+BLOWN_LEVEL, BLOWN_SHARE = 0.95, 0.005  # a frame that clips more than this share needs a darker one beside it
 
 
 @dataclass(frozen=True)
@@ -172,6 +173,7 @@ def analyse(
     told = list(evs) if evs is not None else _told_evs(seen, reference)
     notes = [note for one in seen for note in one.notes]
     frames, placed = _place(seen, reference, told, set(flash), notes, [Path(p).name for p in paths])
+    frames = _without_bands(frames, placed, reference, notes, [Path(p).name for p in paths])
     scene, clip_level, moving = _scene(placed, frames, reference)
     lit = [i for i in range(len(seen)) if frames[i].is_flash and frames[i].used]
     light = casts.analyse(
@@ -266,6 +268,41 @@ def _place(
     return frames, placed
 
 
+def _without_bands(
+    frames: list[FrameUse],
+    placed: Sequence[np.ndarray],
+    reference: int,
+    notes: list[str],
+    names: Sequence[str],
+) -> list[FrameUse]:
+    """Leave out frames with bands of lamp flicker; one that alone holds what the others clip stays."""
+    others = [i for i, use in enumerate(frames) if use.used and not use.is_flash and i != reference]
+    banded = {
+        i
+        for i in others
+        if flicker.band_depth(placed[reference], placed[i], ev=frames[i].ev) > flicker.BAND_LEAST
+    }
+    if not banded:
+        return frames
+    # bands against every other frame are the reference's own; of two frames the shorter one has them
+    if banded == set(others) and (len(others) > 1 or frames[others[0]].ev > 0):
+        banded = {reference}
+    darkest = min([reference, *others], key=lambda i: frames[i].ev)
+    clean = [i for i in (reference, *others) if i not in banded]
+    least_clean = min(clean, key=lambda i: frames[i].ev)
+    blown = float((placed[least_clean].max(-1) > BLOWN_LEVEL).mean())
+    kept = list(frames)
+    for i in sorted(banded):
+        if i == reference or (i == darkest and blown > BLOWN_SHARE):
+            kept[i] = replace(frames[i], is_banded=True)
+            notes.append(f"{names[i]}: {BANDED}; it was needed all the same")
+        else:
+            aside = Alignment(STILL.frame_to_reference, 0.0, 0.0, BANDED)
+            kept[i] = replace(frames[i], alignment=aside, used=False)
+            notes.append(f"{names[i]} was left out: {BANDED}")
+    return kept
+
+
 def _scene(
     placed: Sequence[np.ndarray], frames: Sequence[FrameUse], reference: int
 ) -> tuple[np.ndarray, float, np.ndarray | None]:
@@ -290,7 +327,7 @@ def merge_small(
     darkest = min(used, key=lambda i: frames[i].ev)
     height, width = placed[reference].shape[:2]
     merger = Merger((width, height), clip_level=2.0 ** -min(frames[darkest].ev, 0.0))
-    held = None if moving is None else soft_mask(moving, (width, height))
+    held = None if moving is None else held_mask(moving, (width, height))
     for i in [reference, *(i for i in used if i != reference)]:
         merger.add(
             0,
@@ -301,12 +338,6 @@ def merge_small(
             is_holder=i == reference,
         )
     return merger.rows(0, height), merger.clip_level
-
-
-def soft_mask(mask: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """A mask brought to `size` with a soft edge, float32 in 0..1."""
-    enlarged = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
-    return cv2.GaussianBlur(enlarged, (0, 0), 1.5)
 
 
 def view_mask(scene: np.ndarray) -> np.ndarray:

@@ -15,6 +15,7 @@ import numpy as np
 from .alignment import Alignment, align
 from .arrays import luminance
 from .merging import Merger, exposure_difference, find_moving, merge
+from .panes import find_panes, log2_luminance
 
 __all__ = [
     "Alignment",
@@ -34,6 +35,11 @@ MAX_SPAN_EV = 14.0
 SHADOW_EV = -6.5  # log2 level below which 8-bit files hold too few steps to compare
 FLASH_LEAST_EV = 1.4  # something in the view gains less than this from a flash
 FLASH_UNEVEN_EV = 0.12  # how unevenly a flash lights equal levels; longer exposures stay below .03
+
+
+OTHER_LIGHT_EV = 0.4  # gained in one place and lost in another: no exposure and no flash does both
+DAYLIGHT_EV = 0.5  # by which a window gains more than the room: a flash adds nothing to the view outside
+PANE_SHARE = 0.01  # of the frame: smaller bright parts may be a flash's reflections
 
 
 class ShotFacts(Protocol):
@@ -275,6 +281,9 @@ def _build(view: list[_Look], companions: dict[int, list[int]]) -> list[Group]:
         ambient = [m for m in sets[-1] if m not in flash]
         alike = [m for m in ambient if abs(evs[m] - evs[n]) < STEP_EV]
         near = alike if _is_told(view) else sorted(ambient, key=lambda m: abs(evs[m] - evs[n]))
+        if near and view[n].moment is None and _in_other_light(view[near[0]], view[n]):
+            sets.append([n])  # day and evening of one view: two pictures
+            continue
         lit = _lit_by_flash(view[near[0]], view[n]) if near else 0
         if lit:
             flash.add(n if lit > 0 else near[0])
@@ -328,6 +337,35 @@ def _lit_by_flash(one: _Look, other: _Look) -> int:
     if uneven < FLASH_UNEVEN_EV or gained > FLASH_LEAST_EV:
         return 0
     return 1 if float(np.mean(difference)) > 0 else -1
+
+
+def _in_other_light(one: _Look, other: _Look) -> bool:
+    """Whether the light itself changed, as between day and evening. Asked only of frames without times.
+
+    A flash or a longer exposure adds light and takes none away, and neither brightens the view through a
+    window more than the room.
+    """
+    _, dx, dy = _best_shift(one.thumb, other.thumb)
+    first, second = _overlap(one.thumb.shape, dx, dy)
+    a, b = one.thumb[first], other.thumb[second]
+    levels = one.level[first], other.level[second]
+    usable = (np.maximum(a.max(-1), b.max(-1)) < 0.75) & (np.minimum(*levels) > SHADOW_EV)
+    if usable.mean() < 0.1:
+        return False
+    inside = usable.astype(np.float32)
+    share = cv2.GaussianBlur(inside, (0, 0), 3) + np.float32(1e-3)
+    gained = cv2.GaussianBlur((levels[1] - levels[0]).astype(np.float32) * inside, (0, 0), 3) / share
+    least, most = np.percentile(gained[usable], (5, 95))
+    if least < -OTHER_LIGHT_EV and most > OTHER_LIGHT_EV:
+        return True
+    if most - least < OTHER_LIGHT_EV:
+        return False
+    dark, lit = (a, b) if np.mean(gained[usable]) > 0 else (b, a)
+    panes = find_panes(log2_luminance(lit))
+    if panes.mean() < PANE_SHARE:
+        return False
+    through = np.median(log2_luminance(lit)[panes] - log2_luminance(dark)[panes])
+    return bool(through > np.percentile(abs(gained[usable]), 90) + DAYLIGHT_EV)
 
 
 def _make_group(

@@ -20,6 +20,10 @@ SHOT_NOISE = 1.5e-4  # variance per unit of linear level, ditto
 FADE_FROM, FADE_TO = 0.80, 0.94  # of the clipping level: a frame's say falls from full to none
 MOVING_EV = 0.25  # disagreement between exposures that counts as motion (log2)
 MASK_WIDTH = 900  # px; kernel sizes of the motion mask belong to it
+LEAST_STEP = 0.005  # of the clipping level: smaller steps are noise and rounding
+LEAST_MOVED = 2.5e-4  # of the frame: smaller spots are edges that do not quite meet
+KNOWN_SHARE = 0.6  # of a level's pixels that must be exposed well in both frames to tell its response
+HELD_MARGIN_PX = 9  # soft borders and motion blur round what moved are held too, at MASK_WIDTH
 
 
 @dataclass(frozen=True)
@@ -145,7 +149,7 @@ def merge(frames: Sequence[np.ndarray], evs: Sequence[float], *, reference: int 
     merger = Merger((width, height), clip_level=2.0 ** -min(evs))
     others = [i for i in range(len(frames)) if i != reference]
     moving = find_moving(frames[reference], [frames[i] for i in others], [evs[i] for i in others])
-    held = cv2.GaussianBlur(moving.astype(np.float32), (0, 0), 1.5)
+    held = held_mask(moving, (width, height))
     for i in [reference, *others]:
         merger.add(0, frames[i], ev=evs[i], is_darkest=i == darkest, held=held, is_holder=i == reference)
     return Merged(merger.rows(0, height), merger.clip_level, moving)
@@ -204,25 +208,49 @@ def _disagreement(ref: np.ndarray, frame: np.ndarray, ev: float) -> np.ndarray:
     near = np.ones((7, 7), np.uint8)  # the blur carries clipped values this far
     clipped = np.maximum(ref.max(-1), frame.max(-1)) >= 0.93
     both = cv2.dilate(clipped.astype(np.uint8), near) == 0
-    seen = (luminance(ref) > 0.008) & (luminance(frame) > 0.008)
-    floor = np.float32(2e-3 * max(1.0, 2.0**-ev))
+    coarser = np.float32(max(1.0, 2.0**-ev))  # the darker frame's steps, in the reference's exposure
+    floor = np.float32(1e-3) * coarser
     ratio = np.log2((np.maximum(scene, 0) + floor) / (np.maximum(scene_ref, 0) + floor))
-    ratio = np.abs(_less_response(ratio, luminance(scene_ref), both & seen)).max(-1)
-    told = np.where(both & seen, ratio, 0)
+    ratio = np.abs(_less_response(ratio, luminance(scene_ref), both))
+    ratio = np.where(np.abs(scene - scene_ref) > np.float32(LEAST_STEP) * coarser, ratio, 0).max(-1)
+    told = np.where(both, ratio, 0)
     # clipped in one although the other says it cannot be
     predicted, predicted_ref = scene_ref.max(-1) * 2.0**ev, scene.max(-1)
     told = np.where((frame.max(-1) > 0.97) & (predicted < 0.7) & (ref.max(-1) < 0.93), 1, told)
     told = np.where((ref.max(-1) > 0.97) & (predicted_ref < 0.7) & (frame.max(-1) < 0.93), 1, told)
-    mask: np.ndarray = (told > MOVING_EV).astype(np.uint8)
+    # not clipped in one channel although the other says that it must be
+    fell = ((frame < 0.8) & (scene_ref * 2.0**ev > 1.25)) | ((ref < 0.8) & (scene > 1.25))
+    fell = cv2.erode(fell.max(-1).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return _whole_things(((told > MOVING_EV) | fell).astype(np.uint8))
+
+
+def _whole_things(mask: np.ndarray) -> np.ndarray:
+    """Specks and thin lines taken out, gaps and enclosed holes closed."""
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    mask = cv2.dilate(mask, np.ones((5, 5), np.uint8))
-    return cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((13, 13), np.uint8))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (13, 13))
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    whole = np.zeros_like(mask)
+    for outline in outlines:
+        if cv2.contourArea(outline) > LEAST_MOVED * mask.size:
+            cv2.drawContours(whole, [outline], -1, 1, -1)
+    return cv2.erode(whole, np.ones((3, 3), np.uint8))  # the smoothing before widened it by that
+
+
+def held_mask(moving: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """A mask of what moved, brought to `size` with its soft borders inside, float32 in 0..1."""
+    margin = max(1, round(HELD_MARGIN_PX * moving.shape[1] / MASK_WIDTH)) // 2 * 2 + 1
+    wide = cv2.dilate(moving.astype(np.uint8), np.ones((margin, margin), np.uint8)).astype(np.float32)
+    enlarged = cv2.resize(wide, size, interpolation=cv2.INTER_LINEAR)
+    return cv2.GaussianBlur(enlarged, (0, 0), 1.5)
 
 
 def _less_response(ratio: np.ndarray, level: np.ndarray, usable: np.ndarray) -> np.ndarray:
     """Take out what hangs on the level alone: a file's tone curve, a shutter that is a little off.
 
-    What moved is a small part of each level, so the level's median is the still part's.
+    What moved is a small part of each level, so the level's median is the still part's. It is not where most
+    of a level is clipped or black in the other frame: there, the next level that is known speaks.
     """
     if usable.sum() < 2000:
         return ratio
@@ -233,8 +261,12 @@ def _less_response(ratio: np.ndarray, level: np.ndarray, usable: np.ndarray) -> 
         return ratio - np.median(ratio[usable], axis=0)
     middles = (edges[:-1] + edges[1:]) / 2
     place = np.clip(np.searchsorted(edges, inside) - 1, 0, len(middles) - 1)
-    medians = np.array([np.median(ratio[usable][place == k], axis=0) for k in range(len(middles))])
-    told = np.stack([np.interp(logs, middles, medians[:, c]) for c in range(3)], -1)
+    shown = np.histogram(logs, edges)[0]
+    known = np.bincount(place, minlength=len(middles)) > KNOWN_SHARE * shown
+    if not known.any():
+        return ratio - np.median(ratio[usable], axis=0)
+    medians = np.array([np.median(ratio[usable][place == k], axis=0) for k in np.nonzero(known)[0]])
+    told = np.stack([np.interp(logs, middles[known], medians[:, c]) for c in range(3)], -1)
     return ratio - told.astype(np.float32)
 
 

@@ -27,12 +27,16 @@ STILL = Alignment(((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)), 0.0, 1.0)
 
 @dataclass(frozen=True)
 class FrameUse:
-    """How one frame takes part: its exposure against the reference, its place over it, or why it is left."""
+    """How one frame takes part: its exposure against the reference, its place over it, or why it is left.
+
+    `is_banded`: bands of lamp flicker run across it, but it is needed all the same.
+    """
 
     ev: float = 0.0
     is_flash: bool = False
     alignment: Alignment = STILL
     used: bool = True
+    is_banded: bool = False
 
     def to_json(self) -> dict[str, Any]:
         """Plain dict."""
@@ -41,6 +45,7 @@ class FrameUse:
             "is_flash": self.is_flash,
             "alignment": self.alignment.to_json(),
             "used": self.used,
+            "is_banded": self.is_banded,
         }
 
     @classmethod

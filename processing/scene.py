@@ -13,10 +13,10 @@ import numpy as np
 
 from . import arrays, highlights, reading
 from .alignment import rescale
-from .analysis import merge_small, soft_mask
+from .analysis import merge_small
 from .errors import ProcessingError
 from .frame import Frame
-from .merging import Merger
+from .merging import Merger, held_mask
 from .packing import unpack_mask
 from .plan import Plan
 from .warp import Warp
@@ -169,6 +169,7 @@ def _add(
     frame.to_root()
     own = make_warp(plan, index=index)
     reference = make_warp(plan)
+    soft = None if held is None else held_mask(held, held.shape[::-1])
     width, height = plan.size
     for row0 in range(0, own.out_size[1], BAND_ROWS):
         row1 = min(row0 + BAND_ROWS, own.out_size[1])
@@ -182,9 +183,7 @@ def _add(
             linear,
             ev=plan.frames[index].ev,
             is_darkest=is_darkest,
-            held=None
-            if held is None
-            else small_band(soft_mask(held, held.shape[::-1]), reference, row0, row1),
+            held=None if soft is None else small_band(soft, reference, row0, row1),
             is_holder=index == plan.reference,
             valid=valid,
         )

@@ -1,12 +1,13 @@
 """Frames that belong together, how they lie over each other, and the one scene they become."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from processing import brackets, merging
+from processing import analysis, arrays, blur, brackets, flicker, merging
 from processing.alignment import corner_motion, rescale
 from tests.processing import lit_rooms
 
@@ -212,3 +213,100 @@ def test_the_view_through_a_window_is_found() -> None:
     assert isinstance(found, np.ndarray)
     assert (found & mask).sum() / (found | mask).sum() > 0.8
     assert not merging.find_view(room * 0.5)
+
+
+def test_day_and_evening_of_one_view_without_times_are_two_pictures() -> None:
+    paint = lit_rooms.surfaces(seed=1)
+    across = np.linspace(1.0, 0.05, 480, dtype=np.float32)[None, :, None] ** 2
+    glow = np.linspace(0.1, 1.0, 320, dtype=np.float32)[:, None, None]
+    evening = (paint * (0.25 * glow + 0.05)).astype(np.float32)
+    day = (paint * (0.45 * across + 0.03)).astype(np.float32)
+    evening, _ = lit_rooms.with_window(evening, stops=-3.0)
+    day, _ = lit_rooms.with_window(day, stops=4.0)
+    frames = [lit_rooms.exposed(x, 0, seed=n) for n, x in enumerate((day, evening))]
+    for order in ((0, 1), (1, 0)):
+        groups = brackets.group([Shot(model=None)] * 2, lambda i, order=order: frames[order[i]])
+        assert [g.kind for g in groups] == ["single", "single"]
+
+
+def test_a_camera_that_turned_behind_a_bent_lens_is_followed_as_far_as_one_homography_goes() -> None:
+    # 6 px of turn at 24 mm: perspective and 3 % of barrel bend the shift by .4 px in the corners
+    scene = cv2.resize(view(5), (1200, 800), interpolation=cv2.INTER_LINEAR)
+    camera = np.array([[800.0, 0, 599.5], [0, 800, 399.5], [0, 0, 1]])
+    bend = np.array([-0.042, 0.006, 0, 0])
+
+    def seen(points: np.ndarray) -> np.ndarray:
+        rays = cv2.undistortPoints(points.reshape(-1, 1, 2), camera, bend)[:, 0]
+        turn, _ = cv2.Rodrigues(np.array([0.003, -0.0075, 0.001]))
+        turned = np.c_[rays, np.ones(len(rays))] @ turn.T
+        return cv2.projectPoints(turned, np.zeros(3), np.zeros(3), camera, bend)[0][:, 0]
+
+    y, x = np.mgrid[:800, :1200].reshape(2, -1).astype(float)
+    maps = seen(np.stack([x, y], -1)).astype(np.float32).reshape(800, 1200, 2)
+    knocked = cv2.remap(scene, maps, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    found = brackets.align(
+        lit_rooms.exposed(scene, 0), lit_rooms.exposed(knocked, 2, seed=9), ev_difference=2
+    )
+    assert found.refused is None
+    corners = np.array([[0, 0], [1199, 0], [0, 799], [1199, 799.0]])
+    placed = cv2.perspectiveTransform(corners[None], found.matrix)[0]
+    assert np.hypot(*(placed - seen(corners)).T).max() < 0.3
+
+
+@pytest.mark.parametrize("direction", [(9, 1), (1, 9), (6, 6)])
+def test_a_shake_is_seen_in_every_direction_and_noise_does_not_hide_it(direction: tuple[int, int]) -> None:
+    scene = cv2.resize(view(5), (1200, 800), interpolation=cv2.INTER_NEAREST)
+    path = np.zeros((9, 9), np.float32)
+    cv2.line(
+        path,
+        (4 - direction[0] // 2, 4 - direction[1] // 2),
+        (4 + direction[0] // 2, 4 + direction[1] // 2),
+        1,
+    )
+    shaken = cv2.filter2D(scene, -1, path / path.sum())
+    base = lit_rooms.exposed(scene, 0, noise=4e-3)
+    assert blur.fine_left(base, lit_rooms.exposed(shaken, -1, seed=3, noise=4e-3), ev=-1)[0] < 0.9
+    assert blur.fine_left(base, lit_rooms.exposed(scene, -1, seed=3, noise=4e-3), ev=-1)[0] > 0.94
+
+
+def test_bands_of_flicker_are_measured_and_a_shadow_is_not_taken_for_them() -> None:
+    scene = view(3)
+    base = lit_rooms.exposed(scene, 0)
+    rows = np.arange(320)[:, None, None]
+    for depth in (0.06, 0.2):
+        bands = (1 + depth * np.sin(rows * 2 * np.pi * 5 / 320)).astype(np.float32)
+        found = flicker.band_depth(base, lit_rooms.exposed(scene * bands, -2, seed=4), ev=-2)
+        assert found == pytest.approx(np.log2(1 + depth), rel=0.25)
+    assert flicker.band_depth(base, lit_rooms.exposed(scene, -2, seed=4), ev=-2) < 0.01
+    shadow = scene.copy()
+    shadow[100:200, 60:200] *= 0.6
+    assert flicker.band_depth(base, lit_rooms.exposed(shadow, -2, seed=4), ev=-2) < flicker.BAND_LEAST
+
+
+def test_a_banded_frame_is_left_out_unless_it_alone_holds_the_window(tmp_path: Path) -> None:
+    scene = cv2.resize(view(5), (960, 640), interpolation=cv2.INTER_NEAREST)
+    bands = (1 + 0.1 * np.sin(np.arange(640) * 2 * np.pi * 6 / 640))[:, None, None].astype(np.float32)
+    for name, banded_ev, left_out in (("long", 1, True), ("short", -2, False)):
+        files = []
+        for ev in (0, -2, 1):
+            frame = lit_rooms.exposed(scene * (bands if ev == banded_ev else 1), ev, seed=ev + 9)
+            files.append(tmp_path / f"{name}{ev}.png")
+            cv2.imwrite(str(files[-1]), arrays.encode_srgb_u8(frame)[..., ::-1])
+        seen = analysis.analyse(files, kind="bracket", evs=(0, -2, 1))
+        at = (0, -2, 1).index(banded_ev)
+        assert [use.used for use in seen.frames] == [not left_out or i != at for i in range(3)]
+        assert seen.frames[at].is_banded is not left_out
+        assert any(f"{name}{banded_ev}.png" in note and "flicker" in note for note in seen.notes)
+        if left_out:
+            assert seen.frames[at].alignment.code == "flicker"
+
+
+def test_a_thing_where_every_other_pixel_of_its_level_is_clipped_is_still_found() -> None:
+    # the level's only well exposed pixels are the thing's own: they must not be taken for the file's curve
+    scene = np.full((320, 480, 3), 0.4, np.float32)
+    scene[200:] = 0.05
+    frames = [lit_rooms.exposed(scene, e, seed=e + 9) for e in (0, 3)]
+    frames[1][60:140, 100:180] = 0.3
+    found = merging.find_moving(frames[0], [frames[1]], [3.0])
+    assert found[65:135, 105:175].mean() > 0.95
+    assert found.sum() < 1.15 * 80 * 80

@@ -7,7 +7,7 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-    dependencies = [("studio", "0004_sun")]
+    dependencies = [("studio", "0005_sun")]
 
     operations = [
         migrations.AddField(

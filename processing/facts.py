@@ -39,6 +39,7 @@ class Facts:
     lens_serial: str | None = None
     crop_factor: float | None = None
     exif_light_source: int | None = None
+    is_whole: bool | None = None  # all that the lens drew on the sensor; False: cut since; None: not told
     exif: dict[str, Any] = field(default_factory=dict)  # camera tags fit to be handed on, by tag number
 
     @property

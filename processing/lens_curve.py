@@ -16,8 +16,10 @@ from .errors import ShapeError
 
 SOURCES = ("database", "lines", "set", "none")
 MODELS = ("ptlens", "poly3", "poly5", "brown", "none")
-TABLE_STEPS = 4096  # of the inverse; with one Newton step the error stays below 1e-7 half diagonals
-TABLE_RADIUS = 1.6  # half diagonals, straight or bent: more than any source point of a levelled picture needs
+TABLE_STEPS = 5120  # of the inverse; with one Newton step the error stays below 1e-7 half diagonals
+# half diagonals, straight or bent: more than any source point of a levelled picture needs, also where the
+# axis lies far off the centre of a cut frame
+TABLE_RADIUS = 2.0
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ EFFECTIVE_POINTS = 36  # a chain's points are correlated: their weight is shared
 SOFT_PX = 0.25
 HALF_PX = 901.4  # residuals are stated for a 1500 x 1000 picture
 THIN = 3  # a first guess needs every third point only
-SCAN_STEPS, POLISH_STEPS = 25, 8
+SCAN_STEPS, POLISH_STEPS, SHIFTED_STEPS = 25, 8, 12
 MAX_BOW_SIGMA = 0.15  # % of the height
 FORM_MARGIN = 3.0  # log likelihood by which the ptlens form must beat even powers: real glass is even
 MIN_LOG_ODDS = 2.3  # ten to one for a curve
@@ -81,12 +81,18 @@ def _scan(block: Block, prior: Prior) -> np.ndarray:
     return prior.mean + steps[int(np.argmin([cost(prior.mean + t * axis) for t in steps]))] * axis
 
 
-def _polish(block: Block, prior: Prior, k: np.ndarray) -> np.ndarray:
-    """Re-weighted Gauss-Newton steps (soft L1) on the chains that are nearly straight, chosen each time."""
+def _polish(block: Block, prior: Prior, k: np.ndarray, shift_sigma: float = 0.0) -> np.ndarray:
+    """Re-weighted Gauss-Newton steps (soft L1) on the chains that are nearly straight, chosen each time: the
+    coefficients, and with a `shift_sigma` the two of the axis's shift behind them.
+    """
     noise = NOISE_PX**2 / EFFECTIVE_POINTS
-    inverse = np.linalg.inv(prior.covariance) * noise
-    for _ in range(POLISH_STEPS):
-        run, slopes = block.slopes(k)
+    m = TERMS + 2 if shift_sigma else TERMS
+    inverse, mean, p = np.zeros((m, m)), np.zeros(m), np.zeros(m)
+    inverse[:TERMS, :TERMS] = np.linalg.inv(prior.covariance)
+    inverse[TERMS:, TERMS:] = np.eye(m - TERMS) / max(shift_sigma, 1e-9) ** 2
+    inverse, mean[:TERMS], p[:TERMS] = inverse * noise, prior.mean, k
+    for _ in range(SHIFTED_STEPS if shift_sigma else POLISH_STEPS):
+        run, slopes = block.slopes(p[:TERMS], p[TERMS:] if shift_sigma else None)
         rms = block.rms(run.bow)
         fair = rms[rms < 1.0]
         near = rms < (max(0.3, 3 * float(np.median(fair))) if fair.size else 0.5)
@@ -94,13 +100,12 @@ def _polish(block: Block, prior: Prior, k: np.ndarray) -> np.ndarray:
             break
         weight = np.where(near, block.length / block.count, 0.0)[:, None]
         weight = weight / np.sqrt(1 + weight * (run.bow / SOFT_PX) ** 2)
-        bend = slopes.bow.reshape(TERMS, -1)
+        bend = slopes.bow.reshape(m, -1)
         pulled = bend * weight.ravel()
-        step = np.linalg.solve(
-            pulled @ bend.T + inverse, pulled @ run.bow.ravel() + inverse @ (k - prior.mean)
-        )
-        k = k - step
-    return k
+        step = np.linalg.solve(pulled @ bend.T + inverse, pulled @ run.bow.ravel() + inverse @ (p - mean))
+        p = p - step
+        p[TERMS:] = np.clip(p[TERMS:], -2.5 * shift_sigma, 2.5 * shift_sigma)
+    return p
 
 
 def first_guess(edges: Sequence[Edges], prior: Prior) -> np.ndarray:
@@ -112,6 +117,19 @@ def first_guess(edges: Sequence[Edges], prior: Prior) -> np.ndarray:
     return _polish(block, prior, _scan(block, prior))
 
 
+def off_centre(
+    edges: Sequence[Edges], prior: Prior, first: np.ndarray, shift_sigma: float
+) -> tuple[np.ndarray, tuple[float, float]]:
+    """The same for a curve whose centre may lie off the frame's by `shift_sigma` half diagonals, from a first
+    guess of a centred one: its coefficients, and where the centre lies.
+    """
+    chains = Chains(edges, thin=THIN)
+    if len(chains) < MIN_CHAINS:
+        return first, (0.0, 0.0)
+    p = _polish(chains.block(HALF_PX), prior, first, shift_sigma)
+    return p[:TERMS], (float(p[TERMS]), float(p[TERMS + 1]))
+
+
 def complexity(k: np.ndarray, covariance: np.ndarray, prior: Prior) -> float:
     """Negative log of the prior, and of the share of it that the lines leave over (Laplace's method)."""
     d = k - prior.mean
@@ -121,30 +139,44 @@ def complexity(k: np.ndarray, covariance: np.ndarray, prior: Prior) -> float:
     return away + (before - after) / 2
 
 
-def bow_percent(k: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """Bow, % of the height, of a level line near the top and of an upright near the side; signed."""
+def bow_percent(
+    k: np.ndarray, size: tuple[int, int], shift: Sequence[float] | np.ndarray = (0.0, 0.0)
+) -> np.ndarray:
+    """Bow, % of the height, of level lines near bottom and top and of uprights near both sides; signed. The
+    curve's centre lies `shift` half diagonals off the frame's.
+    """
     width, height = size
     half = float(np.hypot(width, height) / 2)
     w, h = width / 2 / half, height / 2 / half
+    t = np.linspace(-1, 1, 5)
     out = []
-    for off, reach in ((0.84 * h, 0.94 * w), (0.88 * w, 0.9 * h)):
-        r = np.hypot(np.array([0.0, 0.5, 1.0]) * reach, off)
-        bent = off * (1 + r * (k[0] + r * (k[1] + r * (k[2] + r * k[3]))))
-        out.append(
-            bent[0] - bent[2] if abs(bent[0] - bent[2]) > abs(bent[1] - bent[2]) else bent[1] - bent[2]
-        )
+    for across, off, reach in ((1, 0.84 * h, 0.94 * w), (0, 0.88 * w, 0.9 * h)):
+        for side in (off, -off):
+            v, u = side - shift[across], t * reach - shift[1 - across]
+            r = np.hypot(u, v)
+            bent = v * (1 + r * (k[0] + r * (k[1] + r * (k[2] + r * k[3]))))
+            bow = bent - (bent[0] * (1 - t) + bent[-1] * (1 + t)) / 2
+            out.append(bow[int(np.argmax(np.abs(bow)))])
     return np.array(out) / (2 * h) * 100
 
 
 def bow_and_sigma(
-    k: np.ndarray, covariance: np.ndarray, size: tuple[int, int]
+    k: np.ndarray,
+    covariance: np.ndarray,
+    size: tuple[int, int],
+    shift: Sequence[float] | np.ndarray = (0.0, 0.0),
 ) -> tuple[np.ndarray, np.ndarray]:
-    """`bow_percent` and its standard deviations."""
+    """`bow_percent` and its standard deviations; `covariance` is that of the coefficients, or of them and the
+    shift.
+    """
     d = 1e-4
-    slope = np.stack(
-        [(bow_percent(k + d * e, size) - bow_percent(k - d * e, size)) / (2 * d) for e in np.eye(TERMS)], 1
-    )
-    return bow_percent(k, size), np.sqrt(np.diag(slope @ covariance @ slope.T))
+    at, step = np.concatenate([k, shift]), d * np.eye(TERMS + 2)[: len(covariance)]
+
+    def bow(p: np.ndarray) -> np.ndarray:
+        return bow_percent(p[:TERMS], size, p[TERMS:])
+
+    slope = np.stack([(bow(at + e) - bow(at - e)) / (2 * d) for e in step], 1)
+    return bow(at), np.sqrt(np.diag(slope @ covariance @ slope.T))
 
 
 def decide(
@@ -156,13 +188,15 @@ def decide(
     chains: int,
     pictures: int,
     size: tuple[int, int],
+    shift: Sequence[float] = (0.0, 0.0),
 ) -> Curve | NotFound:
     """Keep a fitted curve when it is certain, and straightens more than its freedom would by chance.
 
     `evidence` is the log likelihood ratio to no curve, `freedom` the fit's `complexity`: their difference
-    is the logarithm of the odds for a curve (Laplace's method).
+    is the logarithm of the odds for a curve (Laplace's method). `covariance` is that of the coefficients, or
+    of them and the `shift` of the curve's centre where that is open.
     """
-    bow, sigma = bow_and_sigma(k, covariance, size)
+    bow, sigma = bow_and_sigma(k, covariance, size, shift)
     size_of = f"bow {np.abs(bow).max():.2f} +- {sigma.max():.2f} % of the height"
     words = f"{chains} edges; {size_of}; evidence {evidence:.0f}"
     if chains < MIN_CHAINS:

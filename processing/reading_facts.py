@@ -36,6 +36,7 @@ COLOUR_SPACE, FOCAL_35, BODY_SERIAL, LENS_SPEC, LENS_MAKE, LENS_MODEL, LENS_SERI
 )
 PLANE_X, PLANE_Y, PLANE_UNIT, PIXELS_X, PIXELS_Y = 0xA20E, 0xA20F, 0xA210, 0xA002, 0xA003
 INTEROP_INDEX = "interop"
+CAMERA_SHAPES, SAME_SHAPE = (3 / 2, 4 / 3, 16 / 9, 1.0), 0.01
 FULL_FRAME_DIAGONAL_MM = math.hypot(36, 24)
 
 # What a delivered file may carry of the camera's own tags: exposure, lens and time. Left out on purpose:
@@ -201,6 +202,37 @@ def crop_factor(tags: Tags, *, focal_mm: float | None, focal_35mm: float | None)
     return FULL_FRAME_DIAGONAL_MM / diagonal_mm if 3 < diagonal_mm < 90 else None
 
 
+def is_whole(tags: Tags, *, size: tuple[int, int], kind: str) -> bool | None:
+    """Whether a file shows all that the camera wrote: True, or False where it was cut since; None where it
+    does not tell.
+
+    A raw file is whole. Others are when the camera's tags are all there, tell the very size of the file, and
+    that size is one cameras write: 3:2, 4:3, 16:9 or 1:1, both sides multiples of 8 (common practice). A
+    shape other than the tags tell, or than cameras have, is cut; another size of the same shape may be scaled
+    only.
+
+    Examples
+    --------
+    >>> camera = {MAKE: "Any", MODEL: "One", EXPOSURE_S: 0.1, FOCAL: 24, PIXELS_X: 6000, PIXELS_Y: 4000}
+    >>> sizes = (6000, 4000), (4000, 6000), (3000, 2000), (4200, 2900), (4200, 2800)
+    >>> [is_whole(camera, size=s, kind="jpeg") for s in sizes]
+    [True, True, None, False, None]
+    """
+    if kind == "raw":
+        return True
+    long, short = max(size), max(min(size), 1)
+    told = _number(tags, PIXELS_X), _number(tags, PIXELS_Y)
+    known = told[0] is not None and told[1] is not None
+    wide, high = (max(told[0], told[1]), min(told[0], told[1])) if told[0] and told[1] else (long, short)
+    if abs(long / short * high / wide - 1) > SAME_SHAPE:
+        return False
+    if all(abs(long / short / shape - 1) > SAME_SHAPE for shape in CAMERA_SHAPES):
+        return False
+    is_full = all(tag in tags for tag in (MAKE, MODEL, EXPOSURE_S, FOCAL))
+    same = known and (wide, high) == (long, short)
+    return True if is_full and same and long % 8 == 0 and short % 8 == 0 else None
+
+
 def facts_from_tags(tags: Tags, *, size: tuple[int, int], kind: str, orientation: int) -> Facts:
     """Facts of a picture of `size` (after orientation) from its tags."""
     exposure_s = _number(tags, EXPOSURE_S)
@@ -233,5 +265,6 @@ def facts_from_tags(tags: Tags, *, size: tuple[int, int], kind: str, orientation
         lens_serial=_text(tags, LENS_SERIAL),
         crop_factor=crop_factor(tags, focal_mm=focal_mm, focal_35mm=focal_35mm),
         exif_light_source=source if isinstance(source, int) and source else None,
+        is_whole=is_whole(tags, size=size, kind=kind),
         exif={str(tag): tags[tag] for tag in KEPT_TAGS if tag in tags},
     )

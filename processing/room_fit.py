@@ -35,15 +35,18 @@ STEEP_DEG = 15.0
 FOCAL_SIGMA = {"equivalent": 0.03, "crop": 0.03, "guess": 0.3}  # of the logarithm
 ROUNDS = (4.0, 2.0, 1.0, 1.0, 1.0)  # how tolerant the weights are, round by round
 STEPS = 2  # Gauss-Newton steps in each round
+HELD = 1.5  # while weights are more tolerant than this, a shift that was looked for stays where it was found
+STIFF = 1e9
 GATE_SIGMAS = 5.0
 MOST_TURN, MOST_FOCAL = 0.3, 0.9  # radians, logarithm: farther from the start is another answer
 MOST_AWAY = 6.0  # standard deviations of the prior
 TWINS = 3.0  # both sides of a moulding, chain and segment of one edge: so many residuals count as one
 DIFF = np.array([1e-4] * TERMS + [1e-5] * 3 + [1e-4] + [1e-4] * 2)
 TURN_STEP = 1e-6  # radians, of a difference of rotations
-MOST_SHIFT = 0.25  # half diagonals
+MOST_SHIFT = 0.5  # half diagonals: more than a corner of 60 % of a frame has
 # where lens ends, rotation lies, focal length stands, the optical axis lies
 L, R, F, S = TERMS, slice(TERMS, TERMS + 3), TERMS + 3, slice(TERMS + 4, TERMS + 6)
+BENDING = np.array([*range(TERMS), TERMS + 4, TERMS + 5])  # the curve, and the point about which it bends
 OWN = 6  # parameters of each picture
 
 
@@ -57,6 +60,7 @@ class View:
     focal: float  # half diagonals
     focal_sigma: float  # of its logarithm
     shift_sigma: float = 0.0  # half diagonals: how far the optical axis may lie off the frame's centre
+    shift: tuple[float, float] = (0.0, 0.0)  # half diagonals: where it is first looked for
 
 
 @dataclass(frozen=True)
@@ -86,12 +90,14 @@ class ViewFit:
     levels: Lining
     upright_share: float  # of the length of steep lines of some length, how much is upright
     shift: tuple[float, float] = (0.0, 0.0)  # of the optical axis from the frame's centre, half diagonals
+    true_axes: np.ndarray | None = None  # of the camera that looks along its optical axis
+    bend_covariance: np.ndarray | None = None  # (6, 6) of coefficients and shift, where the shift is open
 
 
 @dataclass(frozen=True)
 class RoomFit:
     """The answer. `cost` is a robust negative log likelihood, comparable between fits of the same
-    pictures.
+    pictures; `shift_cost` what the shifts' prior and their freedom take from it (Laplace's method).
     """
 
     coefficients: np.ndarray
@@ -100,7 +106,9 @@ class RoomFit:
     cost: float
     chains: int
     noises: list[float]
-    own: np.ndarray  # (views, 6) rotation, logarithm of focal length, shift: against the views' start
+    # (views, 6) rotation and logarithm of focal length against the views' start; shift from the centre
+    own: np.ndarray
+    shift_cost: float = 0.0
 
 
 class _Picture:
@@ -112,7 +120,7 @@ class _Picture:
         pieces = view.segments.points
         length = np.hypot(*(pieces[:, -1] - pieces[:, 0]).T) if len(pieces) else np.zeros(0)
         points = chains.points
-        if fixed is not None:
+        if fixed is not None:  # from here on its axis is the centre
             points, pieces = _moved(points, fixed), _moved(pieces, fixed)
         self.lens_free = fixed is None
         self.blocks = [
@@ -129,8 +137,11 @@ class _Picture:
     def focal(self, p: np.ndarray) -> float:
         return self.view.focal * float(np.exp(p[F]))
 
+    def shift(self, p: np.ndarray) -> np.ndarray | None:
+        return p[S] if self.view.shift_sigma else None
+
     def run(self, p: np.ndarray, block: Block) -> Run:
-        return block.straight(p[:L] if self.lens_free else None)
+        return block.straight(p[:L] if self.lens_free else None, self.shift(p))
 
     def sines(self, p: np.ndarray, block: Block) -> tuple[np.ndarray, np.ndarray]:
         """(3, n) sines of each line's angle to each axis, and (n, points) distances in px."""
@@ -138,8 +149,7 @@ class _Picture:
         axes = self.axes(p)
         if axes is None:
             return np.ones((AXES, len(run.mid))), run.bow
-        mid = run.mid - p[S]
-        return np.array([sine(a, mid, run.turn, self.focal(p)) for a in axes]), run.bow
+        return np.array([sine(a, run.mid, run.turn, self.focal(p)) for a in axes]), run.bow
 
     def weigh(self, p: np.ndarray, tolerance: float) -> None:
         """Assign each line to the axis it points to and set its weight by how well it does."""
@@ -157,17 +167,18 @@ class _Picture:
             angle_weight = np.sqrt(points_there) / (block.sigma * self.noise)
             self.weights.append((angle_weight, np.sqrt(straight) * block.bow_weight / self.noise))
 
-    def normal(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """10 x 10 normal matrix and gradient at `p`."""
+    def normal(self, p: np.ndarray, *, held: bool) -> tuple[np.ndarray, np.ndarray]:
+        """10 x 10 normal matrix and gradient at `p`; `held` keeps the shift as it is."""
         matrix, gradient = np.zeros((L + OWN, L + OWN)), np.zeros(L + OWN)
         for block, axis, (angle_weight, bow_weight) in zip(self.blocks, self.axis, self.weights, strict=True):
             if not len(block.points):
                 continue
-            run, slopes = block.slopes(p[:L]) if self.lens_free else (block.straight(None), None)
+            run, slopes = self._run_and_slopes(p, block)
             if slopes is not None:
-                bend = (slopes.bow * bow_weight[:, None]).reshape(L, -1)
-                matrix[:L, :L] += bend @ bend.T
-                gradient[:L] += bend @ (run.bow * bow_weight[:, None]).ravel()
+                bend = (slopes.bow * bow_weight[:, None]).reshape(len(slopes.bow), -1)
+                bending = BENDING[: len(bend)]
+                matrix[np.ix_(bending, bending)] += bend @ bend.T
+                gradient[bending] += bend @ (run.bow * bow_weight[:, None]).ravel()
             if self.view.axes is not None:
                 residual, jacobian = self._pointing(p, run, slopes, axis)
                 jacobian *= angle_weight
@@ -181,27 +192,35 @@ class _Picture:
             if self.view.shift_sigma:
                 matrix[S, S] += np.eye(2) * TWINS / self.view.shift_sigma**2
                 gradient[S] += TWINS * p[S] / self.view.shift_sigma**2
+                if held and any(self.view.shift):
+                    matrix[S, S] += np.eye(2) * STIFF
         return matrix / TWINS, gradient / TWINS
+
+    def _run_and_slopes(self, p: np.ndarray, block: Block) -> tuple[Run, Slopes | None]:
+        if self.lens_free:
+            return block.slopes(p[:L], self.shift(p))
+        return block.straight(None, self.shift(p)), None
 
     def _pointing(
         self, p: np.ndarray, run: Run, slopes: Slopes | None, axis: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """Sines of the lines' angles to their axes (n,), and their Jacobian (10, n)."""
-        axes, focal, mid = self.view.axes @ turned(p[R]), self.focal(p), run.mid - p[S]
+        axes, focal, mid = self.view.axes @ turned(p[R]), self.focal(p), run.mid
         depth = axes[axis, 2] / focal
         aimed = aim(axes[axis, :2] - depth[:, None] * mid, run.turn)
         out = np.zeros((L + OWN, len(mid)))
         by_mid = -depth[:, None] * aimed.by_way
         if slopes is not None:
-            out[:L] = np.einsum("nd,ind->in", by_mid, slopes.mid) + aimed.by_turn * slopes.turn
+            bending = BENDING[: len(slopes.turn)]
+            out[bending] = np.einsum("nd,ind->in", by_mid, slopes.mid) + aimed.by_turn * slopes.turn
+        elif self.view.shift_sigma:
+            out[S] = -by_mid.T
         for i in range(3):
             q = p[R].copy()
             q[i] += TURN_STEP
             moved = (self.view.axes @ turned(q) - axes)[axis] / TURN_STEP
             out[L + i] = ((moved[:, :2] - moved[:, 2:] * mid / focal) * aimed.by_way).sum(1)
         out[F] = -(by_mid * mid).sum(1)
-        if self.view.shift_sigma:
-            out[S] = -by_mid.T
         return aimed.sine, out
 
     def cost(self, p: np.ndarray, noise: float = 1.0) -> float:
@@ -237,7 +256,7 @@ class _Picture:
         if axes is None or not len(block.points):
             return 0.0
         run = self.run(p, block)
-        off = np.abs(sine(axes[1], run.mid - p[S], run.turn, self.focal(p)))
+        off = np.abs(sine(axes[1], run.mid, run.turn, self.focal(p)))
         steep = (off < np.sin(np.deg2rad(STEEP_DEG))) & (block.kind > 0)
         near = steep & (off < 3 * block.sigma * self.noise)
         return float(block.length[near].sum() / max(block.length[steep].sum(), 1e-9))
@@ -265,6 +284,8 @@ def fit_rooms(
     pictures = [_Picture(v, fixed) for v in views]
     k = np.asarray(k, float) if fixed is None else np.zeros(L)
     own = np.zeros((len(views), OWN))
+    for p, view in zip(own, views, strict=True):
+        p[OWN - 2 :] = view.shift
     inverse = np.linalg.inv(prior.covariance)
     lens_normal = inverse
     normals: list[np.ndarray] = []
@@ -272,12 +293,17 @@ def fit_rooms(
         for picture, p in zip(pictures, own, strict=True):
             picture.weigh(np.concatenate([k, p]), tolerance)
         for _ in range(STEPS):
-            k, own, lens_normal, normals = _step(pictures, k, own, prior.mean, inverse)
-    fits = [_view_fit(q, np.concatenate([k, p]), n) for q, p, n in zip(pictures, own, normals, strict=True)]
+            held = tolerance > HELD
+            k, own, lens_normal, normals = _step(pictures, k, own, prior.mean, inverse, held=held)
+    lens = np.linalg.inv(lens_normal)
+    fits = [
+        _view_fit(q, np.concatenate([k, p]), n, lens) for q, p, n in zip(pictures, own, normals, strict=True)
+    ]
     noises = list(reference.noises) if reference else [q.noise for q in pictures]
     cost = sum(q.cost(np.concatenate([k, p]), n) for q, p, n in zip(pictures, own, noises, strict=True))
     chains = sum(int((q.weights[0][1] * q.noise > 0.5 * q.blocks[0].bow_weight).sum()) for q in pictures)
-    return RoomFit(k, np.linalg.inv(lens_normal), fits, float(cost), chains, noises, own)
+    shift_cost = sum(_shift_cost(v, p, n) for v, p, n in zip(views, own, normals, strict=True))
+    return RoomFit(k, lens, fits, float(cost), chains, noises, own, shift_cost)
 
 
 def cost_under(fit: RoomFit, views: Sequence[View], noises: Sequence[float]) -> float:
@@ -289,13 +315,19 @@ def cost_under(fit: RoomFit, views: Sequence[View], noises: Sequence[float]) -> 
 
 
 def _step(
-    pictures: list[_Picture], k: np.ndarray, own: np.ndarray, mean: np.ndarray, inverse: np.ndarray
+    pictures: list[_Picture],
+    k: np.ndarray,
+    own: np.ndarray,
+    mean: np.ndarray,
+    inverse: np.ndarray,
+    *,
+    held: bool,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[np.ndarray]]:
     """One Gauss-Newton step: the pictures' own parameters are eliminated, the shared lens is solved first."""
     lens_normal, lens_gradient = inverse.copy(), inverse @ (k - mean)
     parts = []
     for picture, p in zip(pictures, own, strict=True):
-        a, g = picture.normal(np.concatenate([k, p]))
+        a, g = picture.normal(np.concatenate([k, p]), held=held)
         a = a + np.diag([0] * L + [1] * OWN) * 1e-6
         back = np.linalg.inv(a[L:, L:])
         lens_normal += a[:L, :L] - a[:L, L:] @ back @ a[L:, :L]
@@ -323,9 +355,29 @@ def _bounded(k: np.ndarray, move: np.ndarray, mean: np.ndarray, inverse: np.ndar
     return np.zeros_like(move)
 
 
-def _view_fit(picture: _Picture, p: np.ndarray, normal: np.ndarray) -> ViewFit:
+def _shift_cost(view: View, own: np.ndarray, normal: np.ndarray) -> float:
+    """Negative log of a shift's prior, and of the share of it that the lines leave over, given the lens."""
+    if not view.shift_sigma:
+        return 0.0
+    after = np.linalg.inv(normal[L:, L:] + np.eye(OWN) * 1e-6)[-2:, -2:]
+    away = float((own[-2:] ** 2).sum()) / view.shift_sigma**2
+    return (away + 4 * float(np.log(view.shift_sigma)) - float(np.linalg.slogdet(after)[1])) / 2
+
+
+def _bend_covariance(normal: np.ndarray, lens: np.ndarray) -> np.ndarray:
+    """Covariance of coefficients and shift of one picture, whose lens is known as `lens` says."""
+    back = np.linalg.inv(normal[L:, L:] + np.eye(OWN) * 1e-6)
+    follows = (back @ normal[L:, :L])[-2:]  # the shift moves by minus so much of the coefficients
+    across = -lens @ follows.T
+    return np.block([[lens, across], [across.T, back[-2:, -2:] + follows @ lens @ follows.T]])
+
+
+def _view_fit(picture: _Picture, p: np.ndarray, normal: np.ndarray, lens: np.ndarray) -> ViewFit:
     covariance = np.linalg.inv(normal + np.eye(L + OWN) * 1e-9)
+    is_open = picture.view.shift_sigma > 0 and picture.lens_free
     return ViewFit(
+        true_axes=picture.axes(p),
+        bend_covariance=_bend_covariance(normal, lens) if is_open else None,
         axes=centred(picture, p),
         focal=picture.focal(p),
         focal_sigma=float(np.sqrt(max(covariance[F, F], 0.0))),
@@ -378,7 +430,9 @@ def _logarithmic(z: float) -> tuple[float, float]:
 
 
 def _moved(points: np.ndarray, curve: Curve) -> np.ndarray:
-    r = np.hypot(points[..., 0], points[..., 1])
+    """Straight points from the curve's own centre."""
+    bent = points - np.asarray(curve.offset)
+    r = np.hypot(bent[..., 0], bent[..., 1])
     with np.errstate(invalid="ignore"):
         factor = np.where(r > 1e-9, curve.straight_radius(r) / np.maximum(r, 1e-9), 1.0)
-    return points * np.nan_to_num(factor, nan=10.0)[..., None]
+    return bent * np.nan_to_num(factor, nan=10.0)[..., None]

@@ -1,7 +1,8 @@
 """A picture's lines as a fit of rooms sees them: where each runs, how bent it is, how a lens changes both.
 
-Conventions: points are in half diagonals from the centre of the frame; a line's direction is in radians,
-its distances from its own straight line in pixels of the grey it was found in.
+Conventions: points are in half diagonals, from the centre of the frame as they are found, from the optical
+axis in a `Run`; a line's direction is in radians, its distances from its own straight line in pixels of the
+grey it was found in.
 """
 
 from dataclasses import dataclass
@@ -24,7 +25,9 @@ NOISE_REACH, MOST_NOISE = 8.0, 3.0
 
 @dataclass(frozen=True)
 class Run:
-    """Lines under a curve: middle (n, 2), direction (n,), distances (n, points) from the line in px."""
+    """Lines under a curve: middle (n, 2) from the optical axis, direction (n,), distances (n, points) from
+    the line in px.
+    """
 
     mid: np.ndarray
     turn: np.ndarray
@@ -33,7 +36,9 @@ class Run:
 
 @dataclass(frozen=True)
 class Slopes:
-    """Derivatives of a `Run` by each lens coefficient: (TERMS, n, 2), (TERMS, n), (TERMS, n, points)."""
+    """Derivatives of a `Run` by each lens coefficient, and by the optical axis (x, y) where it is open:
+    (m, n, 2), (m, n), (m, n, points), m = TERMS or TERMS + 2.
+    """
 
     mid: np.ndarray
     turn: np.ndarray
@@ -62,26 +67,31 @@ class Block:
         """Each line's distances as one."""
         return np.sqrt(np.einsum("np,np->n", bow, bow) / self.count)
 
-    def straight(self, k: np.ndarray | None) -> Run:
-        """The lines with coefficients `k` taken out (None: as they are)."""
-        return self._taken(k).run
+    def straight(self, k: np.ndarray | None, shift: np.ndarray | None = None) -> Run:
+        """The lines with coefficients `k` taken out about the optical axis at `shift` (None: as they are)."""
+        return self._taken(k, shift).run
 
-    def slopes(self, k: np.ndarray) -> tuple[Run, Slopes]:
-        """The lines under `k`, and how they change with each coefficient."""
-        taken = self._taken(k)
+    def slopes(self, k: np.ndarray, shift: np.ndarray | None = None) -> tuple[Run, Slopes]:
+        """The lines under `k`, and how they change with each coefficient, and with a `shift` when given."""
+        taken = self._taken(k, shift)
         run, x, y = taken.run, taken.x, taken.y
-        radius = self.radius * taken.factor
+        radius = taken.radius * taken.factor
         power = np.empty((TERMS, *radius.shape))
         # bent = s (1 + c0 s + c1 s^2 + ...) stays: ds/dc_i = -s^(i + 2) / slope, along the radius
-        power[0] = -radius * radius / taken.slope * self.mask / np.maximum(self.radius, 1e-9)
+        power[0] = -radius * radius / taken.slope * self.mask / np.maximum(taken.radius, 1e-9)
         for i in range(1, TERMS):
             np.multiply(power[i - 1], radius, out=power[i])
-        mid = np.einsum("npd,inp->ind", self.points, power) / self.count[:, None]
+        mid = np.einsum("npd,inp->ind", taken.bent, power) / self.count[:, None]
         cos, sin = np.cos(run.turn)[:, None], np.sin(run.turn)[:, None]
+        across = (taken.bent[..., 1] * cos - taken.bent[..., 0] * sin) * power  # off the line
+        onward = (taken.bent[..., 0] * cos + taken.bent[..., 1] * sin) * power
+        if shift is not None:
+            moved = self._moved_by_shift(taken)
+            mid = np.concatenate([mid, moved.sum(2) / self.count[:, None]])
+            across = np.concatenate([across, moved[..., 1] * cos - moved[..., 0] * sin])
+            onward = np.concatenate([onward, moved[..., 0] * cos + moved[..., 1] * sin])
         along = x * cos + y * sin
         off = y * cos - x * sin
-        across = (self.points[..., 1] * cos - self.points[..., 0] * sin) * power  # off the line
-        onward = (self.points[..., 0] * cos + self.points[..., 1] * sin) * power
         spread = np.einsum("np,np->n", along, along) - np.einsum("np,np->n", off, off)
         turn = np.einsum("np,inp->in", along, across) + np.einsum("np,inp->in", off, onward)
         turn /= np.maximum(spread, 1e-12)
@@ -89,35 +99,54 @@ class Block:
         bow = (across - mean * self.mask - along * turn[..., None]) * self.half_px
         return run, Slopes(mid, turn, bow)
 
-    def _taken(self, k: np.ndarray | None) -> "_Taken":
+    def _moved_by_shift(self, taken: "_Taken") -> np.ndarray:
+        """Derivatives (2, n, points, 2) of the straight points by the axis's place: along the radius they
+        move as the curve's slope says, across it as its factor does.
+        """
+        outward = taken.bent / np.maximum(taken.radius, 1e-9)[..., None]
+        along = (1 / taken.slope - taken.factor)[..., None] * outward
+        moved = -np.stack([along * outward[..., i : i + 1] for i in range(2)])
+        for i in range(2):
+            moved[i, ..., i] -= taken.factor
+        return moved * self.mask[..., None]
+
+    def _taken(self, k: np.ndarray | None, shift: np.ndarray | None) -> "_Taken":
         """The lines under `k` with what their slopes need; the last answer is kept."""
-        key = b"" if k is None else k.tobytes()
+        key = b"".join(b"-" if v is None else v.tobytes() for v in (k, shift))
         if self._kept is None or self._kept[0] != key:
-            self._kept = key, self._take(k)
+            self._kept = key, self._take(k, shift)
         return self._kept[1]
 
-    def _take(self, k: np.ndarray | None) -> "_Taken":
+    def _take(self, k: np.ndarray | None, shift: np.ndarray | None) -> "_Taken":
         factor = slope = np.ones(1)
-        points = self.points
+        bent, radius = self.points, self.radius
+        if shift is not None:
+            bent = bent - shift
+            radius = np.hypot(bent[..., 0], bent[..., 1])
+        points = bent
         if k is not None:
-            factor, slope = straight_factor_and_slope(self.radius, k)
-            points = points * factor[..., None]
+            factor, slope = straight_factor_and_slope(radius, k)
+            points = bent * factor[..., None]
         mid = np.einsum("npi,np->ni", points, self.mask) / self.count[:, None]
         x = (points[..., 0] - mid[:, :1]) * self.mask
         y = (points[..., 1] - mid[:, 1:]) * self.mask
         sxx, syy, sxy = (np.einsum("np,np->n", a, b) for a, b in ((x, x), (y, y), (x, y)))
         turn = 0.5 * np.arctan2(2 * sxy, sxx - syy)
         bow = (y * np.cos(turn)[:, None] - x * np.sin(turn)[:, None]) * self.half_px
-        return _Taken(Run(mid, turn, bow), x, y, factor, slope)
+        return _Taken(Run(mid, turn, bow), x, y, bent, radius, factor, slope)
 
 
 @dataclass(frozen=True)
 class _Taken:
-    """A run, its points from each line's middle, and the factor and slope of `straight_factor_and_slope`."""
+    """A run, its points from each line's middle, bent points and radii from the axis, and the factor and
+    slope of `straight_factor_and_slope`.
+    """
 
     run: Run
     x: np.ndarray
     y: np.ndarray
+    bent: np.ndarray
+    radius: np.ndarray
     factor: np.ndarray
     slope: np.ndarray
 

@@ -38,6 +38,7 @@ class Sighting:
     developed: bool = False  # not a raw file: the camera may have straightened it
     gain: float | None = None  # of the database's curve, where segments alone were sure of it
     coarse: Segments | None = None  # of a soft picture: its lines as half the size shows them
+    is_whole: bool | None = None  # the file shows the whole frame, or (False) that it is cut; None: not told
 
     def to_json(self) -> dict[str, Any]:
         """Plain dict, some tens of kilobytes."""
@@ -54,6 +55,7 @@ class Sighting:
             "developed": self.developed,
             "gain": self.gain,
             "coarse": self.coarse.to_json() if self.coarse else None,
+            "is_whole": self.is_whole,
         }
 
     @classmethod
@@ -72,6 +74,7 @@ class Sighting:
             developed=bool(data.get("developed", False)),
             gain=data.get("gain"),
             coarse=Segments.from_json(data["coarse"]) if data.get("coarse") else None,
+            is_whole=data.get("is_whole"),
         )
 
 
@@ -109,6 +112,7 @@ def look(grey_u8: np.ndarray, facts: LensFacts, *, rgb_linear: np.ndarray | None
         focal_source=source,
         size=(facts.width, facts.height),
         developed=getattr(facts, "kind", "raw") != "raw",
+        is_whole=getattr(facts, "is_whole", None),
     )
     circle = fisheye.find_circle(grey_u8)
     if circle is not None:
@@ -218,9 +222,10 @@ def _left_alone(s: Sighting, found: NotFound) -> Draft:
 
 
 def _axes(s: Sighting, curve: Curve, stretch: float) -> np.ndarray | None:
-    """Where the picture's lines meet under a curve, with its focal length times `stretch`."""
+    """Where the picture's lines meet under a curve about its axis, with its focal length times `stretch`."""
     focal = s.focal_px / frame(s.size)[1] * stretch
-    found = find_axes(Lines(s.segments.straight(curve), focal), np.random.default_rng(SEED))
+    ends = s.segments.straight(curve) - np.asarray(curve.offset)
+    found = find_axes(Lines(ends, focal), np.random.default_rng(SEED))
     return found.axes if isinstance(found, Axes) else None
 
 
@@ -228,10 +233,13 @@ def _view(s: Sighting, curve: Curve, start: Start = AS_TOLD, axes_of: AxesOf = _
     focal = s.focal_px / frame(s.size)[1] * start.stretch
     axes = axes_of(s, curve, start.stretch)
     sigma = start.focal_sigma or FOCAL_SIGMA[s.focal_source]
-    return View(s.edges, s.segments, axes, focal, sigma, start.shift_sigma)
+    return View(s.edges, s.segments, axes, focal, sigma, start.shift_sigma, start.shift)
 
 
 def _draft(s: Sighting, curve: Curve, fit: ViewFit) -> Draft:
+    """What a fit says under a curve, which carries the optical axis; without one the centre has to do."""
+    if any(curve.offset):
+        fit = replace(fit, axes=fit.true_axes)
     level = verticals.judge(fit, s.segments, s.size)
     half = frame(s.size)[1]
     return Draft(curve, level, fit.focal * half if isinstance(level, Level) else s.focal_px)
@@ -281,11 +289,12 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
         is_level,
         size=group[0].size,
         is_guess=group[0].focal_source == "guess",
+        is_whole=_is_whole(group),
     )
     curve = found.curve
     if isinstance(curve, Curve):
         return [
-            _draft(s, replace(curve, why=r + curve.why), v)
+            _draft(s, replace(curve, why=r + curve.why, offset=v.shift), v)
             for s, v, r in zip(group, found.views, reasons, strict=True)
         ]
     if found.bow_percent > STRONG_BOW and found.evidence > STRONG_EVIDENCE:
@@ -299,9 +308,18 @@ def _by_lines(group: Sequence[Sighting], reasons: Sequence[str]) -> list[Draft]:
     ]
 
 
+def _is_whole(group: Sequence[Sighting]) -> bool | None:
+    said = {s.is_whole for s in group}
+    return False if False in said else None if None in said else True
+
+
 def _rounded(curve: Curve, level: Level, focal_px: float) -> Straight:
     """Round to far below a hundredth of a pixel: a fit's last digits hang on where arrays lie in memory."""
-    curve = replace(curve, coefficients=tuple(round(c, 7) for c in curve.coefficients))
+    curve = replace(
+        curve,
+        coefficients=tuple(round(c, 7) for c in curve.coefficients),
+        offset=(round(curve.offset[0], 6), round(curve.offset[1], 6)),
+    )
     level = replace(
         level,
         corrected_roll_deg=round(level.corrected_roll_deg, 5),

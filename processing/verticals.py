@@ -136,7 +136,8 @@ def estimate_level(
         Of the random draws; the same seed gives the same answer.
     """
     _, half = frame(size)
-    found = find_axes(Lines(segments.straight(curve), focal_px / half), np.random.default_rng(seed or 0))
+    lines = Lines(segments.straight(curve) - np.asarray(curve.offset), focal_px / half)
+    found = find_axes(lines, np.random.default_rng(seed or 0))
     if isinstance(found, NotFound):
         return found
     view = View(NO_EDGES, segments, found.axes, focal_px / half, FOCAL_SIGMA["equivalent"])
@@ -236,7 +237,7 @@ def level_from_plumb(
     straight = (curve.undistort_points(ends, size) - centre) / half
     if not np.isfinite(straight).all() or (np.abs(straight) > PLUMB_REACH).any():
         return NotFound("a plumb line lies outside the picture")
-    lines = Lines(straight, focal_px / half)
+    lines = Lines(straight - np.asarray(curve.offset), focal_px / half)
     if (np.abs(lines.along[:, 0]) > np.abs(lines.along[:, 1])).any():
         return NotFound("a plumb line is nearer to level than to upright")
     along = lines.along * np.where(lines.along[:, 1:] < 0, -1, 1)

@@ -2,8 +2,8 @@
 
 Conventions: points are (x, y), pixel centres at whole numbers. "Source" is the frame as read, after
 orientation; "reference" the bracket's reference frame (the same when there is one frame); "levelled" a
-pinhole camera of the reference's focal length and centre after levelling; "out" the written file. Outside
-the source the nearest pixel is repeated; a clean crop never shows it.
+pinhole camera of the reference's focal length and optical axis after levelling; "out" the written file.
+Outside the source the nearest pixel is repeated; a clean crop never shows it.
 """
 
 from functools import cached_property
@@ -30,6 +30,7 @@ class Geometry:
         self.level = level
         self.focal_px = float(focal_px)
         self.centre, self.half = frame(size)
+        self.axis, _ = frame(size, curve.offset)
         self.turn = level.rotation()
 
     def source_from_levelled(self, xy: np.ndarray, *, channel: int = 1) -> np.ndarray:
@@ -44,11 +45,11 @@ class Geometry:
         return self._turned(self.curve.undistort_points(np.asarray(xy, float), self.size), self.turn)
 
     def _turned(self, xy: np.ndarray, turn: np.ndarray) -> np.ndarray:
-        p = (xy - self.centre) / self.focal_px
+        p = (xy - self.axis) / self.focal_px
         ray = p[..., :1] * turn[:, 0] + p[..., 1:] * turn[:, 1] + turn[:, 2]
         with np.errstate(invalid="ignore", divide="ignore"):
             flat = np.where(ray[..., 2:] > 0.05, ray[..., :2] / ray[..., 2:], np.nan)
-        return flat * self.focal_px + self.centre
+        return flat * self.focal_px + self.axis
 
 
 class Warp:
@@ -236,7 +237,7 @@ class Warp:
         if not self.curve.vignetting:
             return None
         map_x, map_y = self.maps(row0, row1)
-        centre, half = frame(self.size)
+        centre, half = frame(self.size, self.curve.offset)
         r = np.hypot(map_x - centre[0], map_y - centre[1]) / half
         table = np.linspace(0, 1.5, 1024)
         gain = np.minimum(1 / self.curve.light_left(table), most)

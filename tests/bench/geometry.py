@@ -4,7 +4,8 @@
     python -m tests.bench.geometry --lenses 12 --rooms DIR --panoramas DIR --still DIR
     python -m tests.bench.geometry --lenses 0 --boards DIR --facades DIR
 
-Always: drawn rooms with real lenses of the database, degraded versions of some, pooled visits, textures.
+Always: drawn rooms with real lenses of the database, degraded versions of some, windows of 70 % of every
+other one placed anywhere, pooled visits, textures.
 With folders: `--rooms` rendered rooms (each with picture.jpg, picture.dng and truth.json), `--panoramas`
 views with their truth beside them, `--boards` checkerboards of one lens, `--facades` photographs of houses
 whose lines were marked by hand (`facades.json`), `--still` pictures that must stay as they are.
@@ -68,12 +69,17 @@ def radial(truth: Truth) -> Any:
 
 
 def judged(
-    straight: straightening.Straight, size: tuple[int, int], bent: Any, focal: float, pose: Any
+    straight: straightening.Straight,
+    size: tuple[int, int],
+    bent: Any,
+    focal: float,
+    pose: Any,
+    centre: np.ndarray | None = None,
 ) -> dict[str, Any]:
     """Straightness before and after, and the share kept, of one picture with truth."""
     found = crop.largest(size, straight.curve, straight.level, straight.focal_px, "source")
     warp = Warp(size, straight.curve, straight.level, straight.focal_px, found.rect, found.out_size)
-    how = {"size": size, "focal_px": focal, "camera_from_world": pose}
+    how = {"size": size, "focal_px": focal, "camera_from_world": pose, "centre": centre}
     after = measure(warp.out_from_source, bent, out_size=found.out_size, **how)
     before = measure(lambda xy: xy, bent, out_size=size, **how)
     return {
@@ -123,7 +129,7 @@ def degraded(grey: np.ndarray, rng: np.random.Generator) -> Iterator[tuple[str, 
 def drawn(count: int) -> list[dict[str, Any]]:
     """Rooms with real lenses of the database, each lens left to the estimate."""
     rows = []
-    rng = np.random.default_rng(0)
+    rng, places = np.random.default_rng(0), np.random.default_rng(4)
     for i, (lens, focal) in enumerate(wide_lenses(count, seed=7)):
         grey, truth = draw_room(1000 + i, lens=lens, focal_mm=focal)
         bent = radial(truth)
@@ -132,6 +138,9 @@ def drawn(count: int) -> list[dict[str, Any]]:
         one = judged(straight, truth.size, bent, truth.focal_px, truth.camera_from_world)
         rows.append({"set": "drawn", "name": f"{i} {lens.model}", "seconds": seconds, **one})
         rows.append({"set": "drawn, second pass", "name": f"{i}", **second_pass(grey, truth, straight)})
+        if i % 2 == 0:
+            one = cut_anywhere(grey, truth, bent, equivalent, places)
+            rows.append({"set": "drawn, cut at one side", "name": f"{i}", **one})
         if i % 4 == 0:
             rows += [
                 {
@@ -182,6 +191,26 @@ def worse_picture(
     return judged(straight, (w, h), bent, truth.focal_px, truth.camera_from_world)
 
 
+def cut_anywhere(
+    grey: np.ndarray, truth: Truth, bent: Any, equivalent: float, rng: np.random.Generator
+) -> dict[str, Any]:
+    """A window of 70 % of width and height placed anywhere; the file tells the whole frame's focal length."""
+    h, w = grey.shape
+    corner = np.array([int(rng.uniform(0, 0.3) * w), int(rng.uniform(0, 0.3) * h)])
+    size = (int(0.7 * w), int(0.7 * h))
+    (x, y), (x1, y1) = corner, corner + size
+    straight, seconds = straighten(np.ascontiguousarray(grey[y:y1, x:x1]), facts_of(size, equivalent))
+    one = judged(
+        straight,
+        size,
+        lambda xy: bent(np.asarray(xy) + corner) - corner,
+        truth.focal_px,
+        truth.camera_from_world,
+        truth.centre - corner,
+    )
+    return {"seconds": seconds, **one}
+
+
 def second_pass(grey: np.ndarray, truth: Truth, straight: straightening.Straight) -> dict[str, Any]:
     """Straighten the straightened picture: how much it still changes."""
     found = crop.largest(truth.size, straight.curve, straight.level, straight.focal_px, "source")
@@ -228,8 +257,10 @@ def rendered(folder: Path) -> list[dict[str, Any]]:
 
         world = np.stack([pose[:, 0], -pose[:, 2], pose[:, 1]], 1)  # truth: x right, y into the room, z up
         for name in ("picture.jpg", "picture.dng"):
-            grey = reading.read_frame(truth_file.parent / name).grey_u8(GREY_PX)[0]
-            straight, seconds = straighten(grey, facts_of(size, float(truth["camera"]["focal_mm"])))
+            frame = reading.read_frame(truth_file.parent / name)
+            grey, facts = frame.grey_u8(GREY_PX)[0], facts_of(size, float(truth["camera"]["focal_mm"]))
+            facts.is_whole = frame.facts.is_whole
+            straight, seconds = straighten(grey, facts)
             one = judged(straight, size, bent, focal, world)
             view = f"{truth['view']} {name[-3:]}"
             rows.append({"set": f"rendered, {name[-3:]}", "name": view, "seconds": seconds, **one})

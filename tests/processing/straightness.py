@@ -30,6 +30,7 @@ def measure(
     focal_px: float,
     camera_from_world: np.ndarray,
     out_size: tuple[int, int],
+    centre: np.ndarray | None = None,
 ) -> Straightness:
     """Carry true uprights and lines of the pinhole picture through lens and map.
 
@@ -38,9 +39,10 @@ def measure(
     out_from_source : source pixels to pixels of the file
     bent : pinhole pixels to source pixels
     camera_from_world : 3 x 3, world x right, y down, z forward
+    centre : where the camera's axis goes through the picture, pixels; None for the middle of a whole frame
     """
     w, h = size
-    centre = np.array([(w - 1) / 2, (h - 1) / 2])
+    centre = np.array([(w - 1) / 2, (h - 1) / 2]) if centre is None else centre
     down = camera_from_world[:, 1]
     leans, bows = [], []
     for x in np.linspace(0.06, 0.94, 15) * w:
@@ -61,7 +63,7 @@ def measure(
             continue
         line = np.polyfit(out[:, 0], out[:, 1], 1)
         bows.append(np.ptp(out[:, 1] - np.polyval(line, out[:, 0])) / out_size[1] * 100)
-    aspect, shear = _proportions(out_from_source, bent, size, focal_px, camera_from_world)
+    aspect, shear = _proportions(out_from_source, bent, size, focal_px, camera_from_world, centre)
     return Straightness(max(leans), max(bows), aspect, shear)
 
 
@@ -76,10 +78,10 @@ def _proportions(
     size: tuple[int, int],
     focal_px: float,
     camera_from_world: np.ndarray,
+    centre: np.ndarray,
 ) -> tuple[float, float]:
     """Width against height (%) and shear (degrees) against the levelled view of the same yaw."""
     w, h = size
-    centre = np.array([(w - 1) / 2, (h - 1) / 2])
     down = camera_from_world[:, 1]
     roll, pitch = np.arctan2(down[0], down[1]), np.arctan2(-down[2], np.hypot(down[0], down[1]))
     about_z = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])

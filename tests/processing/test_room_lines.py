@@ -30,6 +30,17 @@ def test_slopes_are_those_of_the_lines_themselves(term):
     assert np.allclose(slopes.bow[term], (after.bow - before.bow) / 2e-5, atol=1e-2)  # px; up to 100
 
 
+@pytest.mark.parametrize("axis", range(2))
+def test_slopes_by_the_axis_are_those_of_the_lines_themselves(axis):
+    shift, step = np.array([0.31, -0.12]), 1e-5 * np.eye(2)[axis]
+    _, slopes = block().slopes(K, shift)
+    after, before = block().straight(K, shift + step), block().straight(K, shift - step)
+    assert np.allclose(slopes.mid[4 + axis], (after.mid - before.mid) / 2e-5, atol=1e-6)
+    assert np.allclose(slopes.turn[4 + axis], (after.turn - before.turn) / 2e-5, atol=1e-5)
+    assert np.allclose(slopes.bow[4 + axis], (after.bow - before.bow) / 2e-5, atol=1e-2)
+    assert np.allclose(slopes.bow[:4], block().slopes(K, shift)[1].bow[:4])
+
+
 def test_a_line_and_its_slopes_are_told_of_the_same_run():
     run, _ = block().slopes(K)
     again = block().straight(K)

@@ -1,5 +1,7 @@
 """One map: honest, both ways, and as sharp as one bicubic pass can be."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from processing.verticals import Level
 from processing.warp import Geometry, Warp
 
 CURVE = Curve("database", "ptlens", (0.02, -0.07, 0.02), unit=1.8)
+OFF_CENTRE = replace(CURVE, offset=(0.31, -0.18))
 LEVEL = Level(1.2, -4.0, "both", "", 1.2, -4.0)
 
 
@@ -81,8 +84,25 @@ def test_points_go_both_ways():
     assert np.abs(w.source_from_out(w.out_from_source(points)) - points).max() < 0.01
 
 
-def test_the_reported_grid_is_the_array_that_was_resampled():
-    w = warp()
+def test_an_axis_off_the_centre_is_opencvs_principal_point():
+    # OpenCV's camera: bent = r (1 + k1 r^2 + k2 r^4), r in focal lengths from the principal point
+    size, focal, k1, k2 = (1800, 1200), 1200.0, -0.06, 0.01
+    half = np.hypot(*size) / 2
+    unit = half / focal
+    curve = Curve("lines", "poly5", (k1 * unit**2, k2 * unit**4), offset=(0.31, -0.18))
+    principal = np.array([899.5, 599.5]) + half * np.array([0.31, -0.18])
+    geometry = Geometry(size, curve, LEVEL, focal)
+    levelled = np.random.default_rng(3).uniform((0, 0), size, (200, 2))
+    rays = np.c_[(levelled - principal) / focal, np.ones(200)] @ geometry.turn
+    camera = np.array([[focal, 0, principal[0]], [0, focal, principal[1]], [0, 0, 1]])
+    expected, _ = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), camera, np.array([k1, k2, 0, 0]))
+    assert np.allclose(geometry.source_from_levelled(levelled), expected[:, 0], atol=1e-6)
+    assert np.allclose(geometry.levelled_from_source(expected[:, 0]), levelled, atol=1e-3)
+
+
+@pytest.mark.parametrize("curve", [CURVE, OFF_CENTRE])
+def test_the_reported_grid_is_the_array_that_was_resampled(curve):
+    w = warp(curve=curve)
     grid = np.array(w.grid33(), float)
     inside = ((grid[:, 2:] > 0) & (grid[:, 2:] < np.array(w.out_size) - 1)).all(1)
     assert inside.sum() > 500

@@ -22,6 +22,7 @@ from listings.claims import Claim
 from listings.errors import CannotMake, MakerLost
 from listings.models import Correction, Frame, Picture, PictureFrame, VisitWork
 from listings.queueing import WORK, queue
+from listings.room_kinds import ROOM_KINDS
 from studio.models import Booking, Business
 
 PURPOSES = ("full", "preview", "thumbnail", "before")
@@ -169,7 +170,9 @@ def _write_plans(booking: Booking, claim: Claim, *, only_wishes: bool) -> bool:
     False: some have to be analysed again first.
     """
     pictures = list(
-        Picture.objects.filter(booking=booking, analysis__isnull=False).order_by("position", "pk")
+        Picture.objects.filter(booking=booking, analysis__isnull=False)
+        .select_related("room")
+        .order_by("position", "pk")
     )
     kept = set(Picture.objects.filter(grouping.kept(), booking=booking).values_list("pk", flat=True))
     wanted = {picture.pk for picture in pictures if picture.pk in kept and not picture.plan_digest}
@@ -183,7 +186,7 @@ def _write_plans(booking: Booking, claim: Claim, *, only_wishes: bool) -> bool:
         "settle",
         renew=claim.renew,
         analyses=[picture.analysis for picture in pictures],
-        wishes=[picture.wish or None for picture in pictures],
+        wishes=[_wish(picture) for picture in pictures],
         fixed=[picture.pk not in wanted for picture in pictures],
         names=[names.get(picture.pk, []) for picture in pictures],
     )
@@ -194,6 +197,14 @@ def _write_plans(booking: Booking, claim: Claim, *, only_wishes: bool) -> bool:
         if picture.pk in wanted:
             _take_plan(picture, plan, answer["method_version"])
     return True
+
+
+def _wish(picture: Picture) -> dict[str, Any] | None:
+    """What was wished of the picture, and whether its room is one under the open sky."""
+    wish = dict(picture.wish or {})
+    if picture.room and picture.room.kind in ROOM_KINDS:
+        wish.setdefault("outside", ROOM_KINDS[picture.room.kind].is_outside)
+    return wish or None
 
 
 def _look_again(pks: list[int]) -> None:

@@ -31,6 +31,7 @@ LOOK_EDGE_PX = 1500  # lines are found at this size; ALGORITHMS: .03 degrees of 
 HALF_FROM_PX = 3000  # raw frames this wide are looked at without demosaicing
 POINTS_EDGE_PX = 240  # small picture kept for "this is white here" marks
 MASK_EDGE_PX = 900
+OUTSIDE_EV = 11.5  # at ISO 100; overcast sky 12 to 13, lit rooms 4 to 9 (exposure tables, from memory)
 BLOWN_LEVEL, BLOWN_SHARE = 0.95, 0.005  # a frame that clips more than this share needs a darker one beside it
 
 
@@ -97,6 +98,16 @@ class Analysis:
     moving: np.ndarray | None = None  # (h, w) bool
     notes: tuple[str, ...] = ()
     landmarks: Landmarks = NO_LANDMARKS
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether even the longest exposure without flash was one for daylight in the open."""
+        levels = [
+            facts.ev100
+            for facts, use in zip(self.facts, self.frames, strict=True)
+            if not (use.is_flash or facts.flash_fired) and facts.aperture and facts.ev100 is not None
+        ]
+        return len(levels) == len(self.facts) and min(levels) >= OUTSIDE_EV
 
     @property
     def size(self) -> tuple[int, int]:

@@ -47,6 +47,7 @@ __all__ = [
     "light_of",
     "read_point",
     "settle",
+    "under_open_sky",
 ]
 
 CLIP_LEVEL = 0.98  # linear level from which a pixel counts as clipped when nothing better is known
@@ -55,6 +56,7 @@ CLIPPED_SHARE = (0.30, 0.50)  # over-exposed: trust in the map falls from 1 to 0
 CAST_DEG = (21.0, 29.0)  # mean cast: beyond, the light is coloured on purpose (stage, sunset): left alone
 HOME_KELVIN = (2400.0, 10000.0)  # lights of homes, from a dimmed bulb to open shade (common practice)
 HOME_DUV = 0.03  # and how far from the black body they lie: tubes and LEDs
+OPEN_SKY = "daylight"  # method of a plan that leaves the light of an outside picture alone
 FLASH_KELVIN = 5600.0  # common practice for electronic flash, no source
 BOUNCE_UV = 0.10  # ln units: as far as a white in a painted room may be tinted by what the paint throws back
 POINT_REACH = 0.35  # shares of the frame: how far a mark reaches
@@ -184,6 +186,13 @@ def settle(
         plan = LightPlan(map_uv, method, strength, kept_here, why, camera=one.camera)
         plans.append(replace(plan, areas=find_areas(plan)))
     return plans
+
+
+def under_open_sky(plan: LightPlan) -> LightPlan:
+    """The plan of a picture taken outside: daylight as the camera balanced it; a blue sky is no cast."""
+    why = "taken outside: daylight as the camera balanced it"
+    kept = replace(plan, strength=0.0, method=OPEN_SKY, why=why)
+    return replace(kept, areas=find_areas(kept))
 
 
 def read_point(rgb_linear: np.ndarray, x_share: float, y_share: float) -> tuple[float, float, float, float]:
@@ -360,7 +369,7 @@ def light_of(plan: LightPlan, rgb_linear: np.ndarray) -> np.ndarray:
 
 def codes(plan: LightPlan) -> tuple[str, ...]:
     """Codes of `quality.NEEDS_LOOK` that this plan raises."""
-    if plan.strength >= 0.5:
+    if plan.strength >= 0.5 or plan.method == OPEN_SKY:
         return ()
     return ("coloured_light",) if plan.mean_deg > CAST_DEG[0] else ("over_exposed",)
 

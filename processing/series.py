@@ -150,6 +150,8 @@ def _light(
             plans[i] = casts.settle(
                 [analyses[i].light], warmth_kept=wish.warmth_kept, neutral_points=kept, pictures=[small[i]]
             )[0]
+        if not points[i] and (analyses[i].is_outside if wish.outside is None else wish.outside):
+            plans[i] = casts.under_open_sky(plans[i])
     able = [
         plan.strength > 0 and likeness.has_colour(one.landmarks)
         for one, plan in zip(analyses, plans, strict=True)

@@ -11,6 +11,7 @@ WISH_VERSION = 1
 WISH_KEYS = (
     "version",
     "neutral_points",
+    "outside",
     "level",
     "crop",
     "brightness_ev",
@@ -34,6 +35,7 @@ RANGES = {  # least and most of each number a person may set
 class Wishes:
     """What a person asked for; None means: as the pictures themselves suggest.
 
+    `outside`: taken under the open sky, whose blue is no cast.
     `neutral_points` hold (input, x, y): "this is white or grey here" in that file's frame;
     `removals` (input, corners): take away what lies inside this polygon of that frame.
     """
@@ -51,6 +53,7 @@ class Wishes:
     warmth_kept: float | None = None
     removals: tuple[tuple[str, tuple[tuple[float, float], ...]], ...] = ()
     groups: tuple[tuple[str, ...], ...] = ()
+    outside: bool | None = None
 
     @classmethod
     def from_json(cls, data: Any) -> "Wishes":
@@ -80,6 +83,7 @@ class Wishes:
             neutral_points=tuple(_point(p) for p in _list(data, "neutral_points")),
             removals=tuple(_removal(r) for r in _list(data, "removals")),
             groups=tuple(_group(g) for g in _list(data, "groups")),
+            outside=_flag(data.get("outside"), "outside"),
             **_level(data.get("level")),
             **_crop(data.get("crop")),
             **numbers,
@@ -98,6 +102,12 @@ def _number(value: Any, key: str, least: float = -math.inf, most: float = math.i
     if not least <= value <= most:
         raise PlanError(f"{key}: need {least:g} to {most:g}, got {value:g}")
     return float(value)
+
+
+def _flag(value: Any, key: str) -> bool | None:
+    if value is not None and not isinstance(value, bool):
+        raise PlanError(f"{key}: need true or false, got {value!r}")
+    return value
 
 
 def _list(data: Mapping[str, Any], key: str) -> list[Any]:

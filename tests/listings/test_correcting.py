@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from listings import claims, correcting, grouping, intake, making, storing, sweep, wishes
 from listings.errors import CannotMake, MakerLost, StalePlan
-from listings.models import Correction, Delivery, DeliveryItem, Frame, Picture, VisitWork
+from listings.models import Correction, Delivery, DeliveryItem, Frame, Picture, Room, VisitWork
 from listings.queueing import WORK
 from studio.models import Booking
 from tests import factories
@@ -175,6 +175,23 @@ def test_a_wish_for_one_picture_leaves_the_others_alone(tmp_path: Path) -> None:
     wishes.ask(one, {"brightness_ev": 0.5}, seen_version=one.plan_version, by=staff, now=timezone.now())
     assert work_through(booking).count("make_picture") == 1
     assert Picture.objects.get(pk=other.pk).plan_digest == "0" * 64
+
+
+def test_a_picture_placed_outside_keeps_the_light_of_the_sky(tmp_path: Path) -> None:
+    booking, staff = factories.make_booking(), factories.make_editor()
+    bring_in(booking, write_jpeg(tmp_path / "A.JPG", 1, (600, 400)))
+    work_through(booking)
+    picture = booking.pictures.get()
+    assert picture.plan["light"]["method"] != "daylight"
+    picture.room = Room.objects.create(booking=booking, kind="back", position=90)
+    picture.is_placed_by_hand = True
+    picture.save()
+    wishes.ask(picture, {"lift": 0.2}, seen_version=picture.plan_version, by=staff, now=timezone.now())
+    work_through(booking)
+    picture.refresh_from_db()
+    assert picture.plan["light"]["method"] == "daylight"
+    assert picture.correction
+    assert picture.correction.wish == {"lift": 0.2}  # what the person asked for, and nothing else
 
 
 def test_a_corrupt_file_is_named_with_its_reason_and_the_others_go_on(tmp_path: Path) -> None:

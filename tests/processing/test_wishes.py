@@ -38,6 +38,7 @@ def test_every_key_of_the_contract_is_understood():
         ({"level": {"rol_deg": 1}}, "unknown key 'level.rol_deg'"),
         ({"crop": {"ratio": "3:2", "size": 1}}, "unknown key 'crop.size'"),
         ({"neutral_points": [{"input": "a", "x": 1, "y": 1, "z": 1}]}, "neutral_points.z"),
+        ({"outside": "yes"}, "outside: need true or false"),
         ({"removals": [{"area": [[1, 1], [2, 2], [3, 1]]}]}, "removals.input"),
         ({"removals": [{"input": "a", "area": [[1, 1], [2, 2]]}]}, "three or more"),
         ({"removals": [{"input": "a", "area": [[1, 1], [2, 2], [3, "x"]]}]}, "removals.area"),

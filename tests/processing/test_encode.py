@@ -10,7 +10,7 @@ import tifffile
 from defusedxml import ElementTree
 from PIL import Image, ImageCms
 
-from processing import encode, metadata, reading
+from processing import arrays, encode, metadata, reading
 from processing.errors import ShapeError, WriteError
 from processing.metadata import LARGEST_XMP_BYTES, Metadata
 from tests.processing.pictures import drawn_room, write_jpeg
@@ -178,6 +178,26 @@ def test_a_copy_is_smaller_and_carries_its_own_words(tmp_path):
     with Image.open(tmp_path / "b.jpg") as image:
         assert image.info["dpi"] == (72, 72)
         assert metadata.SOURCE_TYPE_BASE.encode() in image.info["xmp"]
+
+
+def test_a_reduced_copy_gets_its_fine_contrast_back_without_halo_colour_or_grain():
+    rows, cols = np.mgrid[:600, :600]
+    fine = 128 + 60 * np.sin(2 * np.pi * cols / 12)  # three pixels a period in the copy
+    picture = np.repeat(fine[..., None], 3, -1).astype(np.uint8)
+    plain, sharp = arrays.shrink(picture, (150, 150)), encode.reduced(picture, long_edge_px=150)
+    # area averaging over a window w of a period p leaves sin(pi w/p) / (pi w/p) of a sine's contrast
+    left = np.sin(np.pi * 4 / 12) / (np.pi * 4 / 12)
+    assert plain.std() / picture.std() == pytest.approx(left, abs=0.02)
+    assert left < sharp.std() / picture.std() < 1.02
+    edge = np.where(cols[..., None] < 301, 60, 190).astype(np.uint8).repeat(3, -1)
+    small = encode.reduced(edge, long_edge_px=150)
+    assert small.min() >= 58
+    assert small.max() <= 192
+    assert np.ptp(small.astype(int), axis=-1).max() == 0
+    noise = np.random.default_rng(0).normal(128, 6, (600, 600, 1)).repeat(3, -1).astype(np.uint8)
+    grain = encode.reduced(noise, long_edge_px=150).std() / arrays.shrink(noise, (150, 150)).std()
+    assert grain < 1.5
+    assert np.array_equal(encode.reduced(picture, long_edge_px=None), picture)
 
 
 def test_wrong_arrays_are_named():

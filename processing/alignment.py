@@ -14,6 +14,7 @@ WORK_WIDTH = 1400  # px; SIFT at this width finds corners to about .1 px
 STILL_PX = 0.15  # corner motion below which a frame is not resampled, in working px
 TWO_WAY_PX = 1.0  # working px that frame over reference and reference over frame may differ by
 LEFT_PX = 0.6  # working px by which tiles may still be off
+NEAR_PX = 4.0  # working px: a frame this near is on its tripod; its highlights are worth a pixel of doubt
 DOUBT_PX = 0.5  # working px that a corner may be uncertain by
 LIMIT_SHARE = 0.08  # largest believable shift, share of the width (a knock of 100 px at 1800)
 LIMIT_DEG = 2.0
@@ -252,12 +253,17 @@ def _polish(one: Detail, other: Detail, rough: np.ndarray) -> np.ndarray | str:
     size = one.values.shape[1], one.values.shape[0]
     there = overlay(one, other, np.linalg.inv(rough))
     back = overlay(other, one, rough)
+    is_near = corner_motion(rough, size) < NEAR_PX
     if there is None or back is None:
+        if is_near:
+            return rough
         return "too little of it is exposed like the reference to be laid over it"
     forward, backward = np.linalg.inv(there.reference_to_frame), back.reference_to_frame
     apart = corner_motion(forward @ np.linalg.inv(backward), size)
     doubt = max(there.doubt_px, back.doubt_px)
     if apart > TWO_WAY_PX or min(there.left_px, back.left_px) > LEFT_PX or doubt > DOUBT_PX:
+        if is_near:
+            return rough
         return "no single motion lays it over the reference"
     middle = (forward / forward[2, 2] + backward / backward[2, 2]) / 2
     return middle / middle[2, 2]

@@ -10,7 +10,7 @@ from django.db.models import Count, Q, QuerySet
 
 from listings.models import ChangeRequest, Picture
 from studio.models import Booking, Business, User
-from studio.travel import Roads
+from studio.travel import Place, Roads
 
 State = Booking.State
 ON_THE_ROAD = (State.AGREED, State.UNDER_WAY, State.VISITED, State.SENT, State.CLOSED)
@@ -24,6 +24,7 @@ class Leg:
 
     minutes: int
     road_km: float | None
+    minutes_from: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,8 +107,8 @@ def _with_ways(rows: list[Booking], roads: Roads) -> Iterator[Visit]:
     for booking in rows:
         leg = None
         if last := before.get(booking.photographer_id):
-            here, there = last.home.point, booking.home.point
-            leg = Leg(roads.minutes(here, there), roads.road_km(here, there))
+            here, there = Place.of(last.home), Place.of(booking.home)
+            leg = Leg(roads.minutes(here, there), roads.road_km(here, there), roads.minutes_from(here, there))
         before[booking.photographer_id] = booking
         yield Visit(booking, leg, *needs(booking))
 

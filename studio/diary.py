@@ -20,7 +20,7 @@ from django.db.models import F, Q
 from studio import records
 from studio.errors import NotFree, StaleState
 from studio.models import Booking, Business, Client, Day, DayOff, OpeningHours, Property, User
-from studio.travel import Point, Roads
+from studio.travel import Place, Roads
 
 State = Booking.State
 STEP = dt.timedelta(minutes=30)
@@ -43,7 +43,7 @@ class Busy:
 
     starts_at: dt.datetime
     ends_at: dt.datetime
-    point: Point | None
+    place: Place
     home_id: int
     booking_id: int
 
@@ -83,7 +83,7 @@ def free_times(
 ) -> list[FreeTime]:
     """Return the free starting times of a visit of this length, earliest first.
 
-    `leaving_out` is a booking that is being moved: its own time counts as free. Six queries, however
+    `leaving_out` is a booking that is being moved: its own time counts as free. Seven queries, however
     many days and bookings there are.
     """
     business = Business.current()
@@ -223,12 +223,12 @@ def busy_times(
     if leaving_out is not None and leaving_out.pk:
         rows = rows.exclude(pk=leaving_out.pk)
     busy: dict[int, list[Busy]] = defaultdict(list)
-    columns = ("photographer_id", "starts_at", "ends_at", "home_id", "pk")
-    for person_pk, starts_at, ends_at, home_pk, pk, latitude_deg, longitude_deg in rows.values_list(
+    columns = ("photographer_id", "starts_at", "ends_at", "home_id", "pk", "home__postcode")
+    for person_pk, starts_at, ends_at, home_pk, pk, postcode, latitude_deg, longitude_deg in rows.values_list(
         *columns, "home__latitude_deg", "home__longitude_deg"
     ):
         point = None if latitude_deg is None or longitude_deg is None else (latitude_deg, longitude_deg)
-        busy[person_pk].append(Busy(starts_at, ends_at, point, home_pk, pk))
+        busy[person_pk].append(Busy(starts_at, ends_at, Place(point, postcode), home_pk, pk))
     return busy
 
 
@@ -243,11 +243,11 @@ class Gaps:
     def closed_by(self, other: Busy) -> tuple[dt.datetime, dt.datetime]:
         """Return the span that a visit to the home may not touch because of this one."""
         if self.home is not None and self.home.pk == other.home_id and self.home.pk is not None:
-            gap = self.setup
-        else:
-            point = self.home.point if self.home else None
-            gap = self.setup + dt.timedelta(minutes=self.roads.minutes(other.point, point))
-        return other.starts_at - gap, other.ends_at + gap
+            return other.starts_at - self.setup, other.ends_at + self.setup
+        here = Place.of(self.home)
+        way_there = dt.timedelta(minutes=self.roads.minutes(here, other.place))
+        way_back = dt.timedelta(minutes=self.roads.minutes(other.place, here))
+        return other.starts_at - way_there - self.setup, other.ends_at + way_back + self.setup
 
     def closed(self, others: Iterable[Busy]) -> list[tuple[dt.datetime, dt.datetime]]:
         return [self.closed_by(other) for other in others]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from studio import diary
 from studio.models import Booking, Business, DayOff, OpeningHours, User
-from studio.travel import Roads
+from studio.travel import Place, Roads
 
 
 @dataclass(frozen=True)
@@ -18,6 +18,7 @@ class Stop:
     booking: Booking
     leg_minutes: int | None = None
     leg_km: float | None = None
+    leg_from: str = ""
     spare_minutes: int | None = None
 
     @property
@@ -57,7 +58,7 @@ class DiaryDay:
 def days(
     first_on: dt.date, count: int, *, now: dt.datetime, business: Business, person: User | None = None
 ) -> list[DiaryDay]:
-    """Return `count` days from the first, for everyone or one person; three queries."""
+    """Return `count` days from the first, for everyone or one person; four queries."""
     zone = business.zone
     last_on = first_on + dt.timedelta(days=count - 1)
     begin = diary.at(first_on, dt.time(0), zone)
@@ -94,7 +95,7 @@ def days(
 def _stop(before: Booking | None, booking: Booking, roads: Roads, business: Business) -> Stop:
     if before is None or before.ends_at is None or booking.starts_at is None:
         return Stop(booking)
-    here, there = before.home.point, booking.home.point
+    here, there = Place.of(before.home), Place.of(booking.home)
     is_same_home = before.home_id == booking.home_id
     minutes = 0 if is_same_home else roads.minutes(here, there)
     gap = (booking.starts_at - before.ends_at).total_seconds() / 60
@@ -102,5 +103,6 @@ def _stop(before: Booking | None, booking: Booking, roads: Roads, business: Busi
         booking,
         leg_minutes=minutes,
         leg_km=roads.road_km(here, there),
+        leg_from=roads.minutes_from(here, there),
         spare_minutes=round(gap - minutes - business.setup_minutes),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from django.db import transaction
@@ -14,7 +14,7 @@ from django.db.models import Q
 from studio import invoicing, money, records
 from studio.errors import AlreadyIssued
 from studio.models import Agency, Booking, BookingLine, Business, PriceItem, PriceList, TaxRate, User
-from studio.travel import Point, Roads
+from studio.travel import Place, Point, Roads
 
 Kind = PriceItem.Kind
 CHOSEN = (Kind.EXTRA, Kind.PER_ROOM, Kind.RUSH)
@@ -22,7 +22,10 @@ CHOSEN = (Kind.EXTRA, Kind.PER_ROOM, Kind.RUSH)
 
 @dataclass(frozen=True)
 class Wish:
-    """What is wanted, as far as it decides the price; `distance_km` is one way, by road, None: not known."""
+    """What is wanted, as far as it decides the price; `distance_km` is one way, by road, None: not known.
+
+    Then `zone_fee_minor` may say what the way costs by the zones; `travel_words` what either stands on.
+    """
 
     price_list: PriceList
     floor_area_m2: int | None = None
@@ -30,6 +33,9 @@ class Wish:
     bathrooms: int = 1
     extras: frozenset[str] = frozenset()
     distance_km: float | None = None
+    zone_fee_minor: int | None = None
+    zone_name: str = ""
+    travel_words: str = ""
     prices_include_tax: bool = False
     travel_free_km: int = 0
     shortest_minutes: int = 0
@@ -91,6 +97,7 @@ def quote_for(
     *,
     extras: Iterable[str],
     point: Point | None,
+    postcode: str,
     floor_area_m2: int | None,
     bedrooms: int | None,
     bathrooms: int | None,
@@ -98,6 +105,8 @@ def quote_for(
     """Quote by the business's habits; without a price list there are no lines, and staff write them."""
     if prices is None:
         return Quote((), money.add_up(()), business.shortest_visit_minutes, 0)
+    roads, here, there = Roads.of(business), Place.start_of(business), Place(point, postcode)
+    leg = roads.zone_leg(here, there)
     return quote(
         Wish(
             price_list=prices,
@@ -105,7 +114,10 @@ def quote_for(
             bedrooms=2 if bedrooms is None else bedrooms,
             bathrooms=1 if bathrooms is None else bathrooms,
             extras=frozenset(extras),
-            distance_km=Roads.of(business).road_km(business.point, point),
+            distance_km=roads.road_km(here, there),
+            zone_fee_minor=leg.fee_minor if leg else None,
+            zone_name=leg.goal.name if leg else "",
+            travel_words=roads.basis(here, there),
             prices_include_tax=business.prices_include_tax,
             travel_free_km=business.travel_free_km,
             shortest_minutes=business.shortest_visit_minutes,
@@ -126,10 +138,10 @@ def quote(wish: Wish) -> Quote:
         if item.kind in CHOSEN and item.is_offered and item.code in wish.extras:
             rooms = wish.bedrooms + wish.bathrooms + 1  # and the living room
             lines.append(_line(item, times=rooms if item.kind == Kind.PER_ROOM else 1))
-        elif item.kind == Kind.TRAVEL and item.is_offered and wish.distance_km is not None:
-            beyond_km = math.ceil(wish.distance_km - wish.travel_free_km)
-            if beyond_km > 0:
-                lines.append(_line(item, times=beyond_km))
+        elif item.kind == Kind.TRAVEL and item.is_offered:
+            lines.extend(_travel_lines(item, wish))
+            if wish.travel_words and wish.travel_words not in remarks:
+                remarks.append(wish.travel_words)
     minutes = max(sum(line.minutes for line in lines), wish.shortest_minutes)
     return Quote(
         lines=tuple(lines),
@@ -138,6 +150,16 @@ def quote(wish: Wish) -> Quote:
         pictures=sum(line.pictures for line in lines),
         remarks=tuple(remarks),
     )
+
+
+def _travel_lines(item: PriceItem, wish: Wish) -> list[Line]:
+    """Return what the way costs: by the distance when that is known, else the fee of the zones."""
+    if wish.distance_km is not None:
+        beyond_km = math.ceil(wish.distance_km - wish.travel_free_km)
+        return [_line(item, times=beyond_km)] if beyond_km > 0 else []
+    if not wish.zone_fee_minor:
+        return []
+    return [replace(_line(item), description=f"Travel: {wish.zone_name}", unit_minor=wish.zone_fee_minor)]
 
 
 def base_item(items: Sequence[PriceItem], floor_area_m2: int | None) -> PriceItem | None:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from processing.fieldcraft import sun
 from studio.models import Booking, Business, Property
 from studio.travel import Point
+from studio.zones import Zones
 
 SIXTEENTHS = (
     "north", "north-north-east", "north-east", "east-north-east", "east", "east-south-east", "south-east",
@@ -76,10 +77,13 @@ class Light:
         return f"{text[0].upper()}{text[1:]}."
 
 
-def where(point: Point | None, business: Business) -> Where | None:
-    """Return the home's own point, or the business's in its place; None when neither is known."""
+def where(point: Point | None, business: Business, *, postcode: str = "") -> Where | None:
+    """Return the home's own point, else its postcode's zone's, else the business's; None without any."""
     if point is not None:
         return Where(point, "the home's own map point")
+    zone = Zones.read().of(postcode) if postcode else None
+    if zone is not None and zone.point is not None:
+        return Where(zone.point, f"the middle of our zone {zone}, as the home's map point is not known")
     if business.point is not None:
         return Where(business.point, "our own place, as the home's map point is not known")
     return None
@@ -98,8 +102,8 @@ def light(
 
 
 def of_home(home: Property, on: dt.date, business: Business) -> Light | None:
-    """Return the light at a home, or None when neither its point nor the business's is known."""
-    spot = where(home.point, business)
+    """Return the light at a home, or None when no point is known for it."""
+    spot = where(home.point, business, postcode=home.postcode)
     return light(spot, on, bearing_deg=home.front_bearing_deg, business=business) if spot else None
 
 

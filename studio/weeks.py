@@ -99,7 +99,11 @@ def week(
     first_free = min(by_day, default=today)
     begin = min(max(first_on, today), last_on) if first_on else first_free
     lit = home if marks_light else None
-    days = tuple(_with_light(day, lit, minutes, business) for day in _days(by_day, begin, last_on))
+    spot = None
+    if marks_light:
+        postcode = home.postcode if home else ""
+        spot = sunlight.where(home.point if home else None, business, postcode=postcode)
+    days = tuple(_with_light(day, lit, spot, minutes, business) for day in _days(by_day, begin, last_on))
     after = begin + dt.timedelta(days=DAYS)
     return Week(
         days=days,
@@ -109,15 +113,17 @@ def week(
         later_on=after if after <= last_on and any(on >= after for on in by_day) else None,
         minutes=minutes,
         marks_light=marks_light,
-        where=sunlight.where(home.point if home else None, business) if marks_light else None,
+        where=spot,
         knows_front=home is not None and home.front_bearing_deg is not None,
     )
 
 
-def _with_light(day: DayWords, home: Property | None, minutes: int, business: Business) -> DayWords:
-    light = sunlight.of_home(home, day.on, business) if home is not None and day.times else None
-    if light is None:
+def _with_light(
+    day: DayWords, home: Property | None, spot: sunlight.Where | None, minutes: int, business: Business
+) -> DayWords:
+    if home is None or spot is None or not day.times:
         return day
+    light = sunlight.light(spot, day.on, bearing_deg=home.front_bearing_deg, business=business)
     length = dt.timedelta(minutes=minutes)
     times = []
     for time in day.times:

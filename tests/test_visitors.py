@@ -185,6 +185,8 @@ TABLE = [
     get("studio:hours", OWNER),
     post("studio:day-off", OWNER),
     post("studio:day-off-remove", OWNER, "day_off.pk"),
+    get("studio:zones", OWNER),
+    get("studio:zones-table", OWNER),
     get("studio:terms", OWNER),
     get("studio:guide", OWNER),
     get("studio:letters", OWNER),

@@ -35,6 +35,7 @@ def _lines(client: Client, place: Property, extras: Sequence[str], *, now: dt.da
         business,
         extras=extras,
         point=place.point,
+        postcode=place.postcode,
         floor_area_m2=place.floor_area_m2,
         bedrooms=place.bedrooms,
         bathrooms=place.bathrooms,

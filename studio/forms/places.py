@@ -81,7 +81,8 @@ class HomeForm(forms.ModelForm):
     point = PointField(
         label="Map point",
         required=False,
-        help_text="Latitude and longitude, or a geo: link; it decides the travel, and the sun outside.",
+        help_text="Latitude and longitude, or a geo: link; it decides the travel, and the sun outside. "
+        "Without it the postcode decides.",
     )
     front = DirectionField(
         label="The front faces",

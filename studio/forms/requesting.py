@@ -133,7 +133,12 @@ class RequestForm(HomeForm):
         """Return the home as far as it is filled in, for price and times."""
         good = getattr(self, "cleaned_data", {})
         point = good.get("point") or (None, None)
-        return Property(latitude_deg=point[0], longitude_deg=point[1], front_bearing_deg=good.get("front"))
+        return Property(
+            latitude_deg=point[0],
+            longitude_deg=point[1],
+            postcode=good.get("postcode", ""),
+            front_bearing_deg=good.get("front"),
+        )
 
     @property
     def wants_light(self) -> bool:
@@ -147,6 +152,7 @@ class RequestForm(HomeForm):
         good = getattr(self, "cleaned_data", {})
         return quoting.quote_for(
             self.prices, self.business, extras=good.get("extras") or (), point=good.get("point"),
+            postcode=good.get("postcode", ""),
             floor_area_m2=good.get("floor_area_m2"), bedrooms=good.get("bedrooms"),
             bathrooms=good.get("bathrooms"),
         )  # fmt: skip
@@ -200,6 +206,7 @@ class SetForm(forms.Form):
         good = home_form.cleaned_data
         return quoting.quote_for(
             self.prices, self.business, extras=self.cleaned_data["extras"], point=good.get("point"),
+            postcode=good.get("postcode", ""),
             floor_area_m2=good.get("floor_area_m2"), bedrooms=good.get("bedrooms"),
             bathrooms=good.get("bathrooms"),
         )  # fmt: skip

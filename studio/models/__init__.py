@@ -8,6 +8,7 @@ from .people import Agency, Client, SignInLink, User
 from .places import Property
 from .prices import PriceItem, PriceList, TaxRate
 from .records import Event, Message, MessageAttachment
+from .zones import Zone, ZoneWay
 
 __all__ = [
     "AccessNote",
@@ -37,4 +38,6 @@ __all__ = [
     "TaxRate",
     "Terms",
     "User",
+    "Zone",
+    "ZoneWay",
 ]

@@ -50,6 +50,9 @@ class Business(models.Model):
     base_longitude_deg = models.FloatField(
         null=True, blank=True, validators=[MinValueValidator(-180), MaxValueValidator(180)]
     )
+    base_postcode = models.CharField(
+        max_length=20, blank=True, help_text="Its zone is where ways begin when map points are not known."
+    )
     travel_speed_kmh = models.PositiveSmallIntegerField(default=40)
     road_factor = models.DecimalField(
         max_digits=3,

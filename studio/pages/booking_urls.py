@@ -12,6 +12,7 @@ from studio.pages import (
     requesting,
     signing_in,
     starting,
+    zones,
 )
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -80,6 +81,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("settings/hours/", house.hours, name="hours"),
     path("settings/hours/days-off/", house.day_off, name="day-off"),
     path("settings/hours/days-off/<int:pk>/remove/", house.day_off_remove, name="day-off-remove"),
+    path("settings/zones/", zones.zones, name="zones"),
+    path("settings/zones/table/", zones.table, name="zones-table"),
     path("settings/terms/", house.terms, name="terms"),
     path("settings/guide/", house.guide, name="guide"),
     path("settings/letters/", house.letters, name="letters"),

@@ -57,7 +57,7 @@ def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
         "open_on": day.on if day and not is_gone else week.first_with_times,
         "chosen_extras": form.chosen_extras,
         # What the marks of the times stand on, so that they are shown anew when it changes.
-        "light": f"{form.wants_light} {good.get('point')} {good.get('front')}",
+        "light": f"{form.wants_light} {good.get('point')} {good.get('front')} {good.get('postcode')}",
         "currency": form.business.currency,
     }
 

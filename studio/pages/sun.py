@@ -14,7 +14,7 @@ from django.views.decorators.http import require_safe
 
 from studio import access, sun_strip, sunlight
 from studio.forms.sun import SunForm
-from studio.models import Booking, Business
+from studio.models import Booking, Business, Property
 
 
 @access.staff_only
@@ -48,7 +48,8 @@ def _page(request: HttpRequest, booking: Booking | None) -> HttpResponse:
     else:
         found, on, zone = begin, begin["on"], business.zone
     is_home = booking is not None and found["point"] == booking.home.point
-    spot = _spot(found["point"], business, is_home=is_home)
+    home = booking.home if booking is not None and is_home else None
+    spot = _spot(found["point"], business, home)
     context: dict[str, Any] = {"booking": booking, "form": form, "spot": spot, "on": on, "zone": zone.key}
     if spot is not None and not form.errors:
         light = sunlight.light(spot, on, bearing_deg=found["front"], business=business, zone=zone)
@@ -67,13 +68,13 @@ def _page(request: HttpRequest, booking: Booking | None) -> HttpResponse:
     return render(request, "studio/sun.html", context)
 
 
-def _spot(point: sunlight.Point | None, business: Business, *, is_home: bool) -> sunlight.Where | None:
-    if point is not None and not is_home:
+def _spot(point: sunlight.Point | None, business: Business, home: Property | None) -> sunlight.Where | None:
+    if home is not None:
+        return sunlight.where(point, business, postcode=home.postcode)
+    if point is not None:
         return sunlight.Where(point, "the map point written here")
     spot = sunlight.where(point, business)
-    if spot is not None and point is None and not is_home:
-        return sunlight.Where(spot.point, "our own place")
-    return spot
+    return sunlight.Where(spot.point, "our own place") if spot else None
 
 
 def _rest(request: HttpRequest, found: dict[str, Any]) -> str:

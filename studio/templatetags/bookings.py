@@ -23,6 +23,7 @@ from studio import (
 from studio.errors import NotFree
 from studio.forms.bookings import AccessNoteForm, CallOffForm, LineForm, SetTimeForm
 from studio.models import Booking, Business, Terms
+from studio.travel import Place, Roads
 
 register = template.Library()
 State = Booking.State
@@ -31,11 +32,13 @@ State = Booking.State
 @register.inclusion_tag("studio/bookings/_facts_of.html", takes_context=True)
 def booking_facts(context: dict[str, Any], booking: Booking) -> dict[str, Any]:
     """Home, client, time, light, wishes; for staff with the way to the household's page."""
-    staff = access.staff_of(context["request"])
+    staff, business = access.staff_of(context["request"]), _business(context)
     return {
         "booking": booking,
         "staff": staff,
-        "light": sunlight.of_booking(booking, _business(context)),
+        "light": sunlight.of_booking(booking, business),
+        "light_from": sunlight.where(booking.home.point, business, postcode=booking.home.postcode),
+        "way": Roads.of(business).basis(Place.start_of(business), Place.of(booking.home)) if staff else "",
         "preparation_address": letters.preparation_address(booking),
         "free_until": arranging.free_until(booking),
         "minutes": round(booking.length.total_seconds() / 60) if booking.length else None,

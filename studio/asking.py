@@ -3,8 +3,9 @@
 A request needs no account. What a stranger sends is kept as a BookingRequest and takes no time from anybody;
 a mail with a link goes to the address that was given. The button behind the link (or staff, who have the
 person on the telephone) makes the client, the home and the booking, takes the wanted time, and leaves the
-booking asked for; a known client's is agreed at once. An agent who is signed in skips the mail. Prices and
-terms are those that stood on the page when the request was sent.
+booking asked for; a known client's is agreed at once. An agent who is signed in skips the mail, and has the
+time kept for a while from choosing it (`studio.holding`). Prices and terms are those that stood on the page
+when the request was sent.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ import base64
 import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
+from uuid import UUID
 
 from django.db import transaction
 
-from studio import access_notes, booking_states, diary, letters, quoting, records, sealing
+from studio import access_notes, booking_states, diary, holding, letters, quoting, records, sealing
 from studio.errors import NotFree, StaleState
 from studio.models import Agency, Booking, BookingRequest, Client, Property, Terms, User
 
@@ -63,11 +65,16 @@ def keep(asked: Asked, *, asked_from: str, now: dt.datetime) -> BookingRequest:
     return request
 
 
-def ask_as(client: Client, asked: Asked, *, now: dt.datetime) -> Booking:
-    """Ask on behalf of a client who is signed in: the mailbox is theirs already."""
+def ask_as(client: Client, asked: Asked, *, now: dt.datetime, hold: UUID | None = None) -> Booking:
+    """Ask on behalf of a client who is signed in: the mailbox is theirs already.
+
+    `hold` kept the time until now; the booking takes its place.
+    """
     with transaction.atomic():
         request = _write(asked, asked_from="", now=now)
-        return _make_booking(request, client, by=client, now=now)
+        booking = _make_booking(request, client, by=client, now=now)
+        holding.release(client, hold)
+        return booking
 
 
 def confirm(request: BookingRequest, *, by: User | None = None, now: dt.datetime) -> Booking:

@@ -19,7 +19,7 @@ from django.db.models import F, Q
 
 from studio import records
 from studio.errors import NotFree, StaleState
-from studio.models import Booking, Business, Client, Day, DayOff, OpeningHours, Property, User
+from studio.models import Booking, Business, Client, Day, DayOff, Hold, OpeningHours, Property, User
 from studio.travel import Place, Roads
 
 State = Booking.State
@@ -44,8 +44,9 @@ class Busy:
     starts_at: dt.datetime
     ends_at: dt.datetime
     place: Place
-    home_id: int
-    booking_id: int
+    home_id: int | None = None
+    booking_id: int | None = None
+    held_until: dt.datetime | None = None
 
 
 def photographers() -> list[User]:
@@ -80,11 +81,12 @@ def free_times(
     days: int = 7,
     people: Sequence[User] | None = None,
     leaving_out: Booking | None = None,
+    holder: Client | None = None,
 ) -> list[FreeTime]:
     """Return the free starting times of a visit of this length, earliest first.
 
-    `leaving_out` is a booking that is being moved: its own time counts as free. Seven queries, however
-    many days and bookings there are.
+    `leaving_out` is a booking that is being moved: its own time counts as free; so do the times
+    that are kept for `holder`. Eight queries, however many days and bookings there are.
     """
     business = Business.current()
     people = photographers() if people is None else list(people)
@@ -95,7 +97,7 @@ def free_times(
     if last_on < first_on or not people:
         return []
     hours = OpenHours.read(people, first_on, last_on, business.zone)
-    busy = busy_times(people, hours.begin, hours.end, now=now, leaving_out=leaving_out)
+    busy = busy_times(people, hours.begin, hours.end, now=now, leaving_out=leaving_out, holder=holder)
     gaps = Gaps(Roads.of(business), dt.timedelta(minutes=business.setup_minutes), home)
     length = dt.timedelta(minutes=max(minutes, 1))
     free: dict[dt.datetime, list[int]] = defaultdict(list)
@@ -130,7 +132,10 @@ def take(
     ends_at = starts_at + length
     with transaction.atomic():
         _lock_days(photographer, starts_at - REACH, ends_at + REACH, business.zone)
-        in_the_way = conflict(booking, starts_at, ends_at, photographer, business=business, now=now)
+        in_the_way = conflict(
+            booking, starts_at, ends_at, photographer, business=business, now=now,
+            holder=by if isinstance(by, Client) else None,
+        )  # fmt: skip
         if in_the_way is not None:
             raise NotFree(_in_words(in_the_way, photographer, business.zone))
         if not outside_hours:
@@ -167,18 +172,48 @@ def take_any(
     outside_hours: bool = False,
 ) -> Booking:
     """Give this time to the booking with whichever photographer is free then, the least busy first."""
+    why = NotFree("Nobody takes pictures here yet: the owner adds a photographer under People.")
     zone = Business.current().zone
+    for person in _least_busy_first(starts_at, booking.photographer_id, zone):
+        try:
+            return take(booking, starts_at, person, now=now, by=by, outside_hours=outside_hours)
+        except NotFree as error:
+            why = error
+    raise why
+
+
+def _least_busy_first(starts_at: dt.datetime, own: int | None, zone: ZoneInfo) -> list[User]:
+    """Return who could come that day: whoever has it already, then by how often the day was taken."""
     people = photographers()
     that_day = dict(
         Day.objects.filter(photographer__in=people, on=starts_at.astimezone(zone).date()).values_list(
             "photographer_id", "takings"
         )
     )
-    why = NotFree("Nobody takes pictures here yet: the owner adds a photographer under People.")
-    own = booking.photographer_id
-    for person in sorted(people, key=lambda user: (user.pk != own, that_day.get(user.pk, 0), user.pk)):
+    return sorted(people, key=lambda user: (user.pk != own, that_day.get(user.pk, 0), user.pk))
+
+
+def keep(hold: Hold, home: Property, *, now: dt.datetime) -> None:
+    """Give a hold its time with whoever is free then, or raise NotFree; in the caller's transaction.
+
+    The same lock as a taking: of takers and holders at one moment only the first gets the time.
+    """
+    business = Business.current()
+    why = NotFree("Nobody takes pictures here yet.")
+    for person in _least_busy_first(hold.starts_at, hold.photographer_id, business.zone):
         try:
-            return take(booking, starts_at, person, now=now, by=by, outside_hours=outside_hours)
+            with transaction.atomic():  # whoever isn't free is let go of at once
+                _lock_days(person, hold.starts_at - REACH, hold.ends_at + REACH, business.zone)
+                other = _in_the_way(
+                    home, hold.starts_at, hold.ends_at, person,
+                    business=business, now=now, holder=hold.client,
+                )  # fmt: skip
+                if other is not None:
+                    raise NotFree(_in_words(other, person, business.zone))
+                _check_hours(hold.starts_at, hold.ends_at, person, business=business, now=now)
+                hold.photographer = person
+                hold.save()
+                return
         except NotFree as error:
             why = error
     raise why
@@ -192,10 +227,30 @@ def conflict(
     *,
     business: Business,
     now: dt.datetime,
+    holder: Client | None = None,
 ) -> Busy | None:
     """Return the visit that stands in the way of this time, its ways counted in."""
-    busy = busy_times([photographer], starts_at - REACH, ends_at + REACH, now=now, leaving_out=booking)
-    gaps = Gaps(Roads.of(business), dt.timedelta(minutes=business.setup_minutes), booking.home)
+    return _in_the_way(
+        booking.home, starts_at, ends_at, photographer,
+        business=business, now=now, leaving_out=booking, holder=holder,
+    )  # fmt: skip
+
+
+def _in_the_way(
+    home: Property,
+    starts_at: dt.datetime,
+    ends_at: dt.datetime,
+    photographer: User,
+    *,
+    business: Business,
+    now: dt.datetime,
+    leaving_out: Booking | None = None,
+    holder: Client | None = None,
+) -> Busy | None:
+    busy = busy_times(
+        [photographer], starts_at - REACH, ends_at + REACH, now=now, leaving_out=leaving_out, holder=holder
+    )
+    gaps = Gaps(Roads.of(business), dt.timedelta(minutes=business.setup_minutes), home)
     for other in busy[photographer.pk]:
         begin, end = gaps.closed_by(other)
         if begin < ends_at and starts_at < end:
@@ -210,12 +265,15 @@ def busy_times(
     *,
     now: dt.datetime,
     leaving_out: Booking | None = None,
+    holder: Client | None = None,
 ) -> dict[int, list[Busy]]:
-    """Return what each photographer already has between two moments (with the reach of a way around them)."""
+    """Return what each photographer already has between two moments (with the reach of a way around them).
+
+    Times that are kept for someone count, but not those kept for `holder`.
+    """
+    people = list(people)
     rows = (
-        Booking.objects.filter(
-            photographer__in=list(people), starts_at__lt=end + REACH, ends_at__gt=begin - REACH
-        )
+        Booking.objects.filter(photographer__in=people, starts_at__lt=end + REACH, ends_at__gt=begin - REACH)
         .exclude(state=State.CALLED_OFF)
         .exclude(Q(state=State.HELD) & Q(held_until__lte=now))
         .order_by("starts_at")
@@ -229,6 +287,16 @@ def busy_times(
     ):
         point = None if latitude_deg is None or longitude_deg is None else (latitude_deg, longitude_deg)
         busy[person_pk].append(Busy(starts_at, ends_at, Place(point, postcode), home_pk, pk))
+    kept = Hold.objects.filter(
+        photographer__in=people, starts_at__lt=end + REACH, ends_at__gt=begin - REACH, held_until__gt=now
+    )
+    for hold in kept if holder is None else kept.exclude(client=holder):
+        point = None
+        if hold.latitude_deg is not None and hold.longitude_deg is not None:
+            point = (hold.latitude_deg, hold.longitude_deg)
+        busy[hold.photographer_id].append(
+            Busy(hold.starts_at, hold.ends_at, Place(point, hold.postcode), held_until=hold.held_until)
+        )
     return busy
 
 
@@ -346,6 +414,11 @@ def _check_hours(
 
 def _in_words(other: Busy, photographer: User, zone: ZoneInfo) -> str:
     begin, end = other.starts_at.astimezone(zone), other.ends_at.astimezone(zone)
+    if other.held_until is not None:
+        return (
+            f"{begin:%H:%M} to {end:%H:%M} with {photographer.get_short_name()} is kept until "
+            f"{other.held_until.astimezone(zone):%H:%M} for somebody who is asking for it just now."
+        )
     return (
         f"{photographer.get_short_name()} has another visit from {begin:%H:%M} to {end:%H:%M}, "
         "and the way between the two must fit as well."

@@ -6,7 +6,7 @@ import datetime as dt
 
 from django.db.models import Q
 
-from studio import asking, booking_states, documents, invoicing, mailing, records, reminders
+from studio import asking, booking_states, documents, holding, invoicing, mailing, records, reminders
 from studio.models import AccessNote, Booking, Business
 from studio.queueing import queue
 
@@ -19,6 +19,7 @@ def run(now: dt.datetime) -> None:
         queue("deliver_message", pk)
     mailing.forget_secrets(now)
     booking_states.end_holds(now=now)
+    holding.forget_ended(now=now)
     asking.forget_old(now=now)
     invoicing.close_paid(now=now)
     reminders.send_due(now=now)

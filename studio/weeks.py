@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from studio import diary, sunlight
-from studio.models import Booking, Business, Property
+from studio.models import Booking, Business, Client, Property
 
 DAYS = 7
 
@@ -80,6 +80,7 @@ def week(
     first_on: dt.date | None = None,
     leaving_out: Booking | None = None,
     marks_light: bool = False,
+    holder: Client | None = None,
 ) -> Week:
     """Return the week of free times from `first_on`; from the first free day when none is asked for.
 
@@ -89,8 +90,9 @@ def week(
     today = now.astimezone(zone).date()
     last_on = today + dt.timedelta(days=business.book_days_ahead)
     found = diary.free_times(
-        home=home, minutes=minutes, now=now, days=business.book_days_ahead + 1, leaving_out=leaving_out
-    )
+        home=home, minutes=minutes, now=now, days=business.book_days_ahead + 1, leaving_out=leaving_out,
+        holder=holder,
+    )  # fmt: skip
     by_day: dict[dt.date, list[TimeWord]] = {}
     for free in found:
         local = free.starts_at.astimezone(zone)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from typing import Any
+from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -42,6 +43,17 @@ class DayField(forms.DateField):
         return on if on and 1970 <= on.year <= 2999 else None
 
 
+class HoldField(forms.UUIDField):
+    """Which time is kept for the page; anything unreadable means none."""
+
+    def clean(self, value: Any) -> UUID | None:
+        try:
+            found: UUID | None = super().clean(value)
+        except ValidationError:
+            return None
+        return found
+
+
 class RequestForm(HomeForm):
     """Everything asked of an agent; signed-in agents are not asked who they are."""
 
@@ -78,6 +90,8 @@ class RequestForm(HomeForm):
     # The days that are shown: those that a button asks for, else those that stood there.
     week = DayField(required=False, widget=forms.HiddenInput)
     shown = DayField(required=False, widget=forms.HiddenInput)
+    # The time that is kept for this page.
+    hold = HoldField(required=False)
     accepts = forms.BooleanField(
         label="I accept these terms and prices",
         error_messages={"required": "Please read and accept the terms and prices; nothing was sent yet."},

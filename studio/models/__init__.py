@@ -3,6 +3,7 @@
 from .bookings import AccessNote, Booking, BookingLine, BookingRequest, Day, DayOff, OpeningHours
 from .business import Business, Terms
 from .consents import Consent
+from .holds import Hold
 from .invoices import CreditNote, CreditNoteLine, Invoice, InvoiceLine, NumberSeries, Payment
 from .people import Agency, Client, SignInLink, User
 from .places import Property
@@ -24,6 +25,7 @@ __all__ = [
     "Day",
     "DayOff",
     "Event",
+    "Hold",
     "Invoice",
     "InvoiceLine",
     "Message",

@@ -76,6 +76,20 @@ class Business(models.Model):
     proposal_hours = models.PositiveSmallIntegerField(
         default=48, help_text="A time that you propose is kept free this long for the answer."
     )
+    hold_minutes = models.PositiveSmallIntegerField(
+        default=20,
+        validators=[MinValueValidator(1), MaxValueValidator(240)],
+        help_text="A time is kept this long for a signed-in agent who is writing a request.",
+    )
+    holds_at_once = models.PositiveSmallIntegerField(
+        default=2, help_text="Times kept for one mail address at once; 0: none are kept."
+    )
+    holds_a_day = models.PositiveSmallIntegerField(
+        default=20, help_text="Times kept for one mail address within a day."
+    )
+    holds_a_day_from_network = models.PositiveSmallIntegerField(
+        default=60, help_text="Times kept for one network address within a day."
+    )
     access_note_days = models.PositiveSmallIntegerField(
         default=7, help_text="Access notes are wiped this many days after the visit."
     )

@@ -14,8 +14,8 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
-from studio import access, asking, money, quoting, set_up, tokens, weeks
-from studio.errors import StaleState
+from studio import access, asking, holding, money, quoting, set_up, tokens, weeks
+from studio.errors import NotFree, StaleState
 from studio.forms.requesting import RequestForm
 from studio.models import BookingRequest, Business, Client
 
@@ -40,6 +40,7 @@ def _context(form: RequestForm, *, now: dt.datetime) -> dict[str, Any]:
         business=form.business,
         first_on=good.get("week") or good.get("shown"),
         marks_light=form.wants_light,
+        holder=form.client,
     )
     chosen: dt.datetime | None = good.get("starts_at")
     day = week.day_of(chosen, form.business.zone) if chosen else None
@@ -78,7 +79,8 @@ def ask(request: HttpRequest) -> HttpResponse:
         return render(request, "studio/request/page.html", context, status=422)
     asked = form.asked(context["quote"])
     if client is not None:
-        return _answer_client(request, asking.ask_as(client, asked, now=now).public_id)
+        booking = asking.ask_as(client, asked, now=now, hold=form.cleaned_data["hold"])
+        return _answer_client(request, booking.public_id)
     address = access.address_of(request)
     if asking.too_many(asked.email, address, now=now):
         return render(request, "studio/request/too_many.html", status=429)
@@ -100,10 +102,30 @@ def look(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     form = _form(request, access.client_of(request), now)
     context = _context(form, now=now)
+    if form.client is not None and context["chosen"] is not None:
+        try:
+            context |= _kept(request, form, context, now=now)
+        except NotFree:  # taken since the page was made: the times are shown anew
+            gone = {"is_gone": True, "chosen": None, "chosen_value": "", "times_too": True}
+            return render(request, "studio/request/_looked_up.html", _context(form, now=now) | gone)
+    elif form.client is not None and not request.POST.get("starts_at"):
+        holding.release(form.client, getattr(form, "cleaned_data", {}).get("hold"))
     context["times_too"] = "week" in request.GET or any(
         request.POST.get(name) != str(context[name]) for name in ("minutes", "light")
     )
     return render(request, "studio/request/_looked_up.html", context)
+
+
+def _kept(
+    request: HttpRequest, form: RequestForm, context: dict[str, Any], *, now: dt.datetime
+) -> dict[str, Any]:
+    """Keep the chosen time for the agent who is signed in, and say until when."""
+    assert form.client is not None
+    hold = holding.keep(
+        form.client, form.home, context["chosen"], minutes=context["minutes"],
+        asked_from=access.address_of(request), now=now, in_place_of=form.cleaned_data.get("hold"),
+    )  # fmt: skip
+    return {"hold": hold, "is_not_kept": hold is None}
 
 
 @never_cache

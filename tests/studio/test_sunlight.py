@@ -234,7 +234,7 @@ def test_the_light_of_a_week_needs_one_query_for_the_zones_whatever_the_days(
     business = Business.current()
     home = factories.make_home(front_bearing_deg=180.0)
     for marks_light in (False, True):
-        with django_assert_num_queries(8 if marks_light else 7):
+        with django_assert_num_queries(9 if marks_light else 8):
             found = weeks.week(home=home, minutes=60, now=NOW, business=business, marks_light=marks_light)
     assert found.days[0].light is not None
 

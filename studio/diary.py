@@ -9,9 +9,11 @@ clocks change have their true length.
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
@@ -102,9 +104,11 @@ def free_times(
     length = dt.timedelta(minutes=max(minutes, 1))
     free: dict[dt.datetime, list[int]] = defaultdict(list)
     for person in people:
-        closed = gaps.closed(busy[person.pk])
+        closed = sorted(gaps.closed(busy[person.pk]))
+        # Latest end so far, so that a day looks only at what can still reach into it.
+        reaches = list(accumulate((end for _, end in closed), max))
         for opens_at, closes_at in hours.spans(person):
-            near = [(begin, end) for begin, end in closed if begin < closes_at and opens_at < end]
+            near = closed[bisect_right(reaches, opens_at) : bisect_left(closed, (closes_at,))]
             for starts_at in _steps(max(opens_at, _round_up(earliest, opens_at)), closes_at - length):
                 if not any(begin < starts_at + length and starts_at < end for begin, end in near):
                     free[starts_at].append(person.pk)
@@ -313,9 +317,14 @@ class Gaps:
         if self.home is not None and self.home.pk == other.home_id and self.home.pk is not None:
             return other.starts_at - self.setup, other.ends_at + self.setup
         here = Place.of(self.home)
-        way_there = dt.timedelta(minutes=self.roads.minutes(here, other.place))
-        way_back = dt.timedelta(minutes=self.roads.minutes(other.place, here))
-        return other.starts_at - way_there - self.setup, other.ends_at + way_back + self.setup
+        there = self.roads.minutes(here, other.place)
+        # A distance is the same both ways; zones may have a way back of its own.
+        is_distance = here.point is not None and other.place.point is not None
+        back = there if is_distance else self.roads.minutes(other.place, here)
+        return (
+            other.starts_at - dt.timedelta(minutes=there) - self.setup,
+            other.ends_at + dt.timedelta(minutes=back) + self.setup,
+        )
 
     def closed(self, others: Iterable[Busy]) -> list[tuple[dt.datetime, dt.datetime]]:
         return [self.closed_by(other) for other in others]

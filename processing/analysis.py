@@ -31,6 +31,8 @@ LOOK_EDGE_PX = 1500  # lines are found at this size; ALGORITHMS: .03 degrees of 
 HALF_FROM_PX = 3000  # raw frames this wide are looked at without demosaicing
 POINTS_EDGE_PX = 240  # small picture kept for "this is white here" marks
 MASK_EDGE_PX = 900
+SKY_BLUENESS = 0.08  # ln units of B/R, against neutral and against the rest of the picture
+SKY_SHARE = 0.05  # of the frame
 OUTSIDE_EV = 11.5  # at ISO 100; overcast sky 12 to 13, lit rooms 4 to 9 (exposure tables, from memory)
 BLOWN_LEVEL, BLOWN_SHARE = 0.95, 0.005  # a frame that clips more than this share needs a darker one beside it
 
@@ -101,13 +103,17 @@ class Analysis:
 
     @property
     def is_outside(self) -> bool:
-        """Whether even the longest exposure without flash was one for daylight in the open."""
+        """Whether even the longest exposure without flash was one for daylight in the open, and sky is seen.
+
+        A flash makes such an exposure possible in a room too, so neither says it alone.
+        """
         levels = [
             facts.ev100
             for facts, use in zip(self.facts, self.frames, strict=True)
             if not (use.is_flash or facts.flash_fired) and facts.aperture and facts.ev100 is not None
         ]
-        return len(levels) == len(self.facts) and min(levels) >= OUTSIDE_EV
+        is_day = len(levels) == len(self.facts) and min(levels) >= OUTSIDE_EV
+        return is_day and shows_sky(self.small)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -151,6 +157,25 @@ class Analysis:
             notes=tuple(data["notes"]),
             landmarks=Landmarks.from_json(data["landmarks"]),
         )
+
+
+def shows_sky(rgb_linear: np.ndarray) -> bool:
+    """Whether a bright, smooth part that is bluer than the rest reaches down from the upper edge.
+
+    Parameters
+    ----------
+    rgb_linear : (h, w, 3) linear sRGB after the camera's white balance, small
+    """
+    rgb = np.maximum(np.asarray(rgb_linear, np.float32), 1e-4)
+    blueness = np.log(rgb[..., 2] / rgb[..., 0])
+    level = arrays.luminance(rgb)
+    bluer = blueness > max(SKY_BLUENESS, float(np.median(blueness)) + SKY_BLUENESS)
+    if float(np.mean(bluer)) > 0.5:  # most of the picture: compare with the other half
+        bluer = blueness > max(SKY_BLUENESS, float(np.quantile(blueness, 0.2)) + SKY_BLUENESS)
+    may = bluer & (level > 0.3 * np.quantile(level, 0.9))  # a wall in the sun may be brighter than the sky
+    _, labels = cv2.connectedComponents(may.astype(np.uint8), connectivity=4)
+    tops = np.unique(labels[0][labels[0] > 0])
+    return float(np.isin(labels, tops).mean()) >= SKY_SHARE if len(tops) else False
 
 
 def analyse(

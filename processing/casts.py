@@ -56,6 +56,7 @@ CLIPPED_SHARE = (0.30, 0.50)  # over-exposed: trust in the map falls from 1 to 0
 CAST_DEG = (21.0, 29.0)  # mean cast: beyond, the light is coloured on purpose (stage, sunset): left alone
 HOME_KELVIN = (2400.0, 10000.0)  # lights of homes, from a dimmed bulb to open shade (common practice)
 HOME_DUV = 0.03  # and how far from the black body they lie: tubes and LEDs
+DARKEST_MARK = 0.004  # linear: below it noise decides the colour
 OPEN_SKY = "daylight"  # method of a plan that leaves the light of an outside picture alone
 FLASH_KELVIN = 5600.0  # common practice for electronic flash, no source
 BOUNCE_UV = 0.10  # ln units: as far as a white in a painted room may be tinted by what the paint throws back
@@ -195,14 +196,16 @@ def under_open_sky(plan: LightPlan) -> LightPlan:
     return replace(kept, areas=find_areas(kept))
 
 
-def read_point(rgb_linear: np.ndarray, x_share: float, y_share: float) -> tuple[float, float, float, float]:
+def read_point(
+    rgb_linear: np.ndarray, x_share: float, y_share: float
+) -> tuple[float, float, float, float] | None:
     """Read the colour of a surface that is said to be white or grey, around one point.
 
     Returns
     -------
-    (x_share, y_share, u, v)
-        Log-chromaticity of the median of a disc of .6 % of the width, clipped pixels left out; (0, 0) where
-        all of it is clipped or black.
+    (x_share, y_share, u, v) or None
+        Log-chromaticity of the median of a disc of .6 % of the width, clipped pixels left out; None where
+        all of it is clipped, or too dark to have a colour.
     """
     height, width = rgb_linear.shape[:2]
     radius = max(2, round(0.006 * width))
@@ -211,8 +214,8 @@ def read_point(rgb_linear: np.ndarray, x_share: float, y_share: float) -> tuple[
         -1, 3
     )
     patch = patch[(patch.max(-1) < CLIP_LEVEL) & (patch.min(-1) > 1e-4)]
-    if len(patch) == 0:
-        return x_share, y_share, 0.0, 0.0
+    if len(patch) == 0 or float(np.median(patch.mean(-1))) < DARKEST_MARK:
+        return None
     r, g, b = np.median(patch, axis=0)
     return x_share, y_share, float(np.log(r / g)), float(np.log(b / g))
 

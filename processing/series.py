@@ -12,7 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from . import casts, crop, likeness, straightening, tone, verticals
+from . import casts, crop, lightmap, likeness, straightening, tone, verticals
 from .analysis import Analysis
 from .casts import LightPlan
 from .crop import Crop
@@ -66,7 +66,11 @@ def settle(
     wanted = [_as_wishes(w) for w in (wishes or [None] * len(analyses))]
     straight, refused = _straighten(analyses, wanted)
     pairs = likeness.match([a.landmarks for a in analyses], [a.size for a in analyses])
-    lights = _light(analyses, wanted, names, pairs)
+    marks = [
+        _points(one, wish, names[i] if names else None)
+        for i, (one, wish) in enumerate(zip(analyses, wanted, strict=True))
+    ]
+    lights = _light(analyses, wanted, [found for found, _ in marks], pairs)
     levels = _levels_together(analyses, pairs)
     tones = tone.settle(levels)
     plans = []
@@ -86,7 +90,7 @@ def settle(
                 moving=None if one.moving is None else pack_mask(one.moving),
                 moving_share=0.0 if one.moving is None else round(float(one.moving.mean()), 4),
                 removals=_removals(one, wanted[i], names[i] if names else None),
-                notes=(*one.notes, *refused[i]),
+                notes=(*one.notes, *refused[i], *marks[i][1]),
             )
         )
     return plans
@@ -134,13 +138,9 @@ def _shown(straight: Straight, size: tuple[int, int]) -> float:
 def _light(
     analyses: Sequence[Analysis],
     wanted: Sequence[Wishes],
-    names: Sequence[Sequence[str]] | None,
+    points: Sequence[Sequence[lightmap.Point]],
     pairs: Sequence[likeness.Pair],
 ) -> list[LightPlan]:
-    points = [
-        _points(one, wish, names[i] if names else None)
-        for i, (one, wish) in enumerate(zip(analyses, wanted, strict=True))
-    ]
     marked = points if any(points) else None
     small = [a.small for a in analyses]
     plans = casts.settle([a.light for a in analyses], neutral_points=marked, pictures=small)
@@ -201,29 +201,48 @@ def _levels_together(analyses: Sequence[Analysis], pairs: Sequence[likeness.Pair
     return out
 
 
+def _frame_of(name: str, names: Sequence[str] | None, reference: int) -> int | None:
+    """Which frame of a picture a wish names: by its whole path, or by a bare file name; None: another's."""
+    if names is None:
+        return reference
+    for i, known in enumerate(names):
+        if name == known or (Path(name).name == name and Path(known).name == name):
+            return i
+    return None
+
+
 def _points(
     one: Analysis, wish: Wishes, names: Sequence[str] | None
-) -> list[tuple[float, float, float, float]]:
-    """Neutral points of this picture's frames, read from its small picture."""
-    known = {Path(name).name for name in names} if names else None
+) -> tuple[list[lightmap.Point], tuple[str, ...]]:
+    """Neutral points of this picture's frames, read from its small picture, and what was not used of them."""
     small = one.small.astype(np.float32)
     width, height = one.size
-    found = []
+    found, refused = [], []
     for name, x, y in wish.neutral_points:
-        if known is None or Path(name).name in known:
-            found.append(casts.read_point(small, (x + 0.5) / width, (y + 0.5) / height))
-    return found
+        if (frame := _frame_of(name, names, one.reference)) is None:
+            continue
+        mark = f"The neutral point at ({x:.0f}, {y:.0f}) was not used"
+        if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
+            refused.append(f"{mark}: it lies outside the picture.")
+            continue
+        matrix = one.frames[frame].alignment.matrix
+        px, py = cv2.perspectiveTransform(np.array([[(x, y)]], float), matrix)[0, 0]
+        point = casts.read_point(small, (px + 0.5) / width, (py + 0.5) / height)
+        if point is None:
+            refused.append(f"{mark}: the place is burnt out or too dark to have a colour.")
+        else:
+            found.append(point)
+    return found, tuple(refused)
 
 
 def _removals(one: Analysis, wish: Wishes, names: Sequence[str] | None) -> tuple[Removal, ...]:
     """What is to be taken out of this picture, in pixels of its reference frame."""
-    places = {Path(name).name: i for i, name in enumerate(names or ())}
     found = []
     for name, area in wish.removals:
-        if names is not None and Path(name).name not in places:
+        if (frame := _frame_of(name, names, one.reference)) is None:
             continue
-        use = one.frames[places.get(Path(name).name, one.reference)]
-        corners = cv2.perspectiveTransform(np.array([area]), use.alignment.matrix)[0]
+        matrix = one.frames[frame].alignment.matrix
+        corners = cv2.perspectiveTransform(np.array([area]), matrix)[0]
         found.append(Removal(tuple((round(float(x), 2), round(float(y), 2)) for x, y in corners)))
     return tuple(found)
 

@@ -83,11 +83,10 @@ def run(
         If the wishes name files that are not among `files`.
     """
     started = time.perf_counter()
-    wanted = wishes or Wishes()
-    _check_names(wanted, files)
+    files = list(dict.fromkeys(files))
+    wanted = _with_paths(wishes or Wishes(), files)
     result = Result()
     workers = _Workers(jobs)
-    files = list(dict.fromkeys(files))
     looks: dict[str, Look] = {}
     aside = TemporaryDirectory(prefix="looks-")  # hundreds of frames do not fit into memory
     for path, answer in workers.map(_look, files):
@@ -98,6 +97,10 @@ def run(
             looks[path] = _set_aside(answer, Path(aside.name) / f"{len(looks)}.npy")
     shots = group(looks, wanted)
     say(f"{len(looks)} of {len(files)} files read, {len(shots)} pictures")
+    used = {path for shot in shots for path in shot.paths}
+    for key, name in _named(wanted):
+        if name in looks and name not in used:
+            say(f"{key}: {Path(name).name} gives no picture of its own; what was asked of it was left out")
     analyses: dict[int, Analysis] = {}
     for number, found in workers.map(_analyse, [(i, s, _of(looks, s)) for i, s in enumerate(shots)]):
         if isinstance(found, Failure):
@@ -112,7 +115,7 @@ def run(
         [wanted] * len(kept),
         names=[shots[i].paths for i in kept],
     )
-    names = unique_names([shots[i] for i in kept])
+    names = _off_inputs(unique_names([shots[i] for i in kept]), files, out_dir, purpose)
     tasks = [
         (shots[i].paths, plan.to_json(), str(out_dir), purpose, name, str(maps_dir) if maps_dir else None)
         for i, plan, name in zip(kept, plans, names, strict=True)
@@ -129,14 +132,52 @@ def run(
     return result
 
 
-def _check_names(wanted: Wishes, files: Sequence[str]) -> None:
-    known = set(files) | {Path(f).name for f in files}
+def _named(wanted: Wishes) -> list[tuple[str, str]]:
     named = [("groups", name) for g in wanted.groups for name in g]
     named += [("neutral_points", name) for name, _, _ in wanted.neutral_points]
-    named += [("removals", name) for name, _ in wanted.removals]
-    for key, name in named:
-        if name not in known and Path(name).name not in known:
+    return named + [("removals", name) for name, _ in wanted.removals]
+
+
+def _with_paths(wanted: Wishes, files: Sequence[str]) -> Wishes:
+    """The wishes with the files that they name as they were given, so that each finds its own.
+
+    Raises
+    ------
+    PlanError
+        If a name is not among the files, or fits several of them.
+    """
+    found: dict[str, str] = {}
+    for key, name in _named(wanted):
+        same = [f for f in files if Path(f).name == Path(name).name]
+        if name not in files and not same:
             raise PlanError(f"{key}: {name!r} is not one of the files given")
+        if name not in files and len(same) > 1:
+            raise PlanError(f"{key}: {name!r} fits {len(same)} files; name it with its folder, as given")
+        found[name] = name if name in files else same[0]
+    return replace(
+        wanted,
+        groups=tuple(tuple(found[n] for n in g) for g in wanted.groups),
+        neutral_points=tuple((found[n], x, y) for n, x, y in wanted.neutral_points),
+        removals=tuple((found[n], area) for n, area in wanted.removals),
+    )
+
+
+def _off_inputs(names: Sequence[str], files: Sequence[str], out_dir: Path, purpose: str) -> list[str]:
+    """Names under which no file that was given is written over: an original is never touched."""
+    kind = correct.PURPOSES[purpose]
+    ending = f"{kind.suffix}.{'tif' if kind.sixteen_bit else 'jpg'}"
+    given = {str(Path(f).resolve()).lower() for f in files}
+    taken = {name.lower() for name in names}
+    out = []
+    for name in names:
+        free, number = name, 1
+        while str((out_dir / f"{free}{ending}").resolve()).lower() in given or (
+            free != name and free.lower() in taken
+        ):
+            free, number = f"{name}-corrected" + (f"-{number}" if number > 1 else ""), number + 1
+        taken.add(free.lower())
+        out.append(free)
+    return out
 
 
 def group(looks: dict[str, Look], wanted: Wishes) -> list[Shot]:
@@ -144,7 +185,7 @@ def group(looks: dict[str, Look], wanted: Wishes) -> list[Shot]:
     paths = list(looks)
     shots: list[Shot] = []
     for names in wanted.groups:
-        chosen = [p for p in paths if p in names or Path(p).name in {Path(n).name for n in names}]
+        chosen = [p for p in paths if p in names]
         if chosen:
             shots += _as_one([looks[p] for p in chosen], chosen)
             paths = [p for p in paths if p not in chosen]
@@ -220,6 +261,8 @@ def _look(path: str) -> Look | Failure:
         return Failure(path, str(error))
     except MemoryError:
         return Failure(path, f"{Path(path).name}: not enough memory to decode it")
+    except Exception as error:  # whatever it is, the other files go on
+        return _fault(path, error)
 
 
 def _analyse(task: tuple[int, Shot, list[Look]]) -> Analysis | Failure:
@@ -235,6 +278,8 @@ def _analyse(task: tuple[int, Shot, list[Look]]) -> Analysis | Failure:
         )
     except ProcessingError as error:
         return Failure(shot.paths[shot.group.reference], str(error))
+    except Exception as error:
+        return _fault(shot.paths[shot.group.reference], error)
 
 
 def _make(
@@ -251,6 +296,14 @@ def _make(
         return Failure(paths[plan.reference], str(error))
     except MemoryError:
         return Failure(paths[plan.reference], f"{Path(paths[plan.reference]).name}: not enough memory")
+    except Exception as error:
+        return _fault(paths[plan.reference], error)
+
+
+def _fault(path: str, error: Exception) -> Failure:
+    """A fault of the program, told with the file that showed it."""
+    what = f"{type(error).__name__}: {error}"
+    return Failure(path, f"{Path(path).name}: the program failed on it ({what}); the file is untouched")
 
 
 def save_maps(path: Path, maps: dict[str, np.ndarray]) -> None:

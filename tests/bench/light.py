@@ -189,7 +189,8 @@ def product_gain(
     lit = None if flash is None else reading.read_frame(flash).linear(width // 2)
     seen = casts.analyse(small, flash_linear=lit, camera=camera)
     kept = arrays.shrink(small, arrays.fit_size((width, height), max_edge=analysis.POINTS_EDGE_PX))
-    marks = [[casts.read_point(kept, x, y) for x, y in points]] if points else None
+    read = [casts.read_point(kept, x, y) for x, y in points]
+    marks = [[mark for mark in read if mark]] if points else None
     plan = casts.settle([seen], neutral_points=marks, pictures=[kept])[0]
     return cv2.resize(casts.gains(plan, small), (width, height), interpolation=cv2.INTER_LINEAR)
 

@@ -88,6 +88,11 @@ def test_a_marked_white_ends_neutral() -> None:
         assert cast_of(after, slice(26, 38), slice(col - 6, col + 6)) < 1.5
 
 
+def test_a_mark_on_a_burnt_or_black_place_has_no_colour() -> None:
+    for level in (0.001, 1.0):
+        assert casts.read_point(np.full((40, 60, 3), level, np.float32), 0.5, 0.5) is None
+
+
 def test_the_light_is_estimated_again_with_the_marks_in_the_picture() -> None:
     picture, _ = lit_rooms.lit(lit_rooms.surfaces())
     seen = casts.analyse(picture)

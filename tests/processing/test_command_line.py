@@ -104,6 +104,35 @@ def test_names_never_overwrite_one_another(tmp_path):
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["bath-view.jpg", "hall-view.jpg"]
 
 
+def test_an_original_is_never_written_over(tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    original = write_jpeg(out / "room.jpg", drawn_room(600, 400))
+    before = original.read_bytes()
+    code, report = run(tmp_path, original)
+    assert code == 0
+    assert original.read_bytes() == before
+    assert report["pictures"][0]["output"] == "room-corrected.jpg"
+
+
+def test_a_mark_finds_its_own_file_and_says_why_it_is_not_used(tmp_path):
+    for folder in "ab":
+        (tmp_path / folder).mkdir()
+    one = write_jpeg(tmp_path / "a" / "room.jpg", drawn_room(600, 400, seed=1))
+    other = write_jpeg(tmp_path / "b" / "room.jpg", drawn_room(600, 400, seed=2), taken="2026:11:20 12:00:00")
+    plan = tmp_path / "plan.json"
+    plan.write_text(json.dumps({"neutral_points": [{"input": "room.jpg", "x": 10, "y": 10}]}))
+    assert run(tmp_path, one, other, "--plan", plan)[0] == 2  # which of the two?
+    marks = [{"input": str(one), "x": 300, "y": 100}, {"input": str(other), "x": -5000, "y": 10}]
+    plan.write_text(json.dumps({"neutral_points": marks}))
+    code, report = run(tmp_path, one, other, "--plan", plan)
+    assert code == 0
+    by_input = {entry["inputs"][0]: entry for entry in report["pictures"]}
+    assert "neutral points" in by_input[str(one)]["light"]["method"]
+    assert "neutral points" not in by_input[str(other)]["light"]["method"]
+    assert "outside the picture" in " ".join(by_input[str(other)]["notes"])
+
+
 def test_raw_and_jpeg_of_one_frame_count_once_and_the_raw_is_used(tmp_path, room_dng):
     (tmp_path / "room.dng").write_bytes(room_dng.read_bytes())
     write_jpeg(tmp_path / "room.jpg", drawn_room(roll_deg=1.5))

@@ -15,10 +15,10 @@ IN_A_ROOM = {"time": (1, 15), "aperture": (63, 10), "iso": 400}  # EV 7.2 at ISO
 IN_THE_SUN = {"time": (1, 100), "aperture": (16, 1), "iso": 100}
 
 
-def front(path: Path, told: dict) -> Path:
+def front(path: Path, told: dict, above: tuple[int, int, int] = (120, 165, 225)) -> Path:
     """A house front under a blue sky, as a camera file with this exposure."""
     picture = np.zeros((160, 240, 3), np.uint8)
-    picture[:70] = (120, 165, 225)
+    picture[:70] = above
     picture[70:] = (190, 175, 150)
     picture[100:140, 60:180:40] = (60, 60, 70)
     exif = {
@@ -48,3 +48,8 @@ def test_light_is_left_alone_under_the_open_sky(
     assert (plan.light.strength == 0) == is_left
     if is_left:
         assert "outside" in plan.light.why
+
+
+def test_a_room_lit_by_a_flash_that_nobody_told_of_is_no_outside(tmp_path: Path) -> None:
+    room = front(tmp_path / "room.jpg", IN_THE_SUN, above=(235, 232, 226))
+    assert not analysis.analyse([room]).is_outside

@@ -30,6 +30,8 @@ from .wishes import Wishes
 
 DEFAULT_RATIO = "source"
 LEVELS = ("bright_ev", "middle_ev", "dark_ev", "window_ev", "white_ev")
+LEAST_SHOWN_BY_SET = 0.6  # the same for a level that only the other pictures say
+CHANGED_BY_MARKS = 0.35  # ln units, mean over a picture: more is asked about
 LEAST_SHOWN = 0.15  # of the frame: a level by hand that keeps less is a slip
 LEAST_CROP_PX = 16
 MOST_SHIFT_EV = 1.5  # from a picture's own levels towards its group's
@@ -90,7 +92,7 @@ def settle(
                 moving=None if one.moving is None else pack_mask(one.moving),
                 moving_share=0.0 if one.moving is None else round(float(one.moving.mean()), 4),
                 removals=_removals(one, wanted[i], names[i] if names else None),
-                notes=(*one.notes, *refused[i], *marks[i][1]),
+                notes=(*one.notes, *refused[i], *marks[i][1], *_doubts(one, lights[i], marks[i][0])),
             )
         )
     return plans
@@ -108,6 +110,10 @@ def _straighten(
     """Curve and level of each picture, and what could not be done of what a person asked for."""
     settled = straightening.settle([a.sighting for a in analyses])
     refused: list[tuple[str, ...]] = [()] * len(analyses)
+    for i, one in enumerate(settled):
+        if one.level.source == "set" and _shown(one, analyses[i].size) < LEAST_SHOWN_BY_SET:
+            why = "the other pictures' level would leave too little of this one"
+            settled[i] = replace(one, level=Level(why=why, source="none"))
     for i, wish in enumerate(wanted):
         level = _level_by_hand(wish, settled[i], analyses[i].size)
         if level is None:
@@ -233,6 +239,19 @@ def _points(
         else:
             found.append(point)
     return found, tuple(refused)
+
+
+def _doubts(one: Analysis, light: LightPlan, marks: Sequence[lightmap.Point]) -> tuple[str, ...]:
+    """Marks that turn the light of the whole picture far from what it shows are asked about."""
+    if not marks or light.map_uv.shape != one.light.map_uv.shape:
+        return ()
+    turned = float(np.linalg.norm(light.map_uv - one.light.map_uv, axis=-1).mean())
+    if turned < CHANGED_BY_MARKS:
+        return ()
+    return (
+        "The neutral points turn the light of the whole picture far from what it shows; "
+        "look whether the marked places are really white or grey.",
+    )
 
 
 def _removals(one: Analysis, wish: Wishes, names: Sequence[str] | None) -> tuple[Removal, ...]:

@@ -341,8 +341,9 @@ def roll_off_terms(top: np.ndarray, least: np.ndarray, level: np.ndarray) -> tup
     """Bend what lies above `ROLL_START` towards 1, by the largest channel, losing colour on the way.
 
     The hue stays; a colour brighter than white goes to white instead of clipping channel by channel. Pale
-    highlights (a wall beside a lamp) lose their colour sooner than strong ones (a yellow mat). The white
-    that they go to is their own level's, so that the rim of a lamp never ends brighter than the lamp.
+    highlights (a wall beside a lamp) lose their colour sooner than strong ones (a yellow mat), and pure
+    colours (a red hat), which are paint and no light, last of all. The white that they go to is their own
+    level's, so that the rim of a lamp never ends brighter than the lamp.
 
     Parameters
     ----------
@@ -357,7 +358,9 @@ def roll_off_terms(top: np.ndarray, least: np.ndarray, level: np.ndarray) -> tup
     start = np.float32(ROLL_START)
     over = np.maximum(top - start, 0) / (1 - start)
     bent = _bend(top)
-    strong = 1 - np.exp(-np.float32(0.35) * np.maximum(over - np.float32(0.5), 0))
+    purity = 1 - np.minimum(np.float32(3) * least / np.maximum(top, np.float32(BLACK)), 1)
+    haste = np.float32(0.35) - np.float32(0.30) * np.clip(purity, 0, 1)
+    strong = 1 - np.exp(-haste * np.maximum(over - np.float32(0.5), 0))
     pale = np.clip((least - np.float32(0.5)) * np.float32(3), 0, 1) * np.clip(over * np.float32(0.8), 0, 1)
     colourless = np.maximum(strong, pale)
     return bent / np.maximum(top, np.float32(BLACK)) * (1 - colourless), _bend(level) * colourless

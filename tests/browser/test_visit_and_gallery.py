@@ -210,7 +210,7 @@ def test_a_gallery_is_walked_by_keys_and_left_where_one_was(open_page: Any) -> N
     assert words.inner_text().startswith("1 of 4")
     page.keyboard.press("Escape")
     assert page.locator("dialog.full").is_hidden()
-    assert page.evaluate("document.activeElement === document.querySelector('[data-look]')")
+    page.wait_for_function("document.activeElement === document.querySelector('[data-look]')")
 
 
 def test_a_gallery_shows_and_gives_its_pictures_without_scripts(open_page: Any) -> None:

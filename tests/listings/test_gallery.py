@@ -5,7 +5,6 @@ import io
 import json
 import re
 import zipfile
-from uuid import uuid4
 
 import pytest
 import time_machine
@@ -421,12 +420,13 @@ def test_the_code_beside_the_picture_leads_to_the_original(client: Browser) -> N
 
     from listings import originals
 
-    address = f"http://127.0.0.1:8000/originals/{uuid4()}/"
+    # OpenCV's first reader misses one drawing in twenty, this one none of 150
+    address = "http://127.0.0.1:8000/originals/5f0c2c0e-4a57-4b7e-9d5b-3d6a4f0a9c11/"
     assert b"<svg" in originals.qr_svg(address)
     out = io.BytesIO()
     segno.make(address, error="m").save(out, kind="png", scale=6, border=4)
     image = cv2.imdecode(np.frombuffer(out.getvalue(), np.uint8), cv2.IMREAD_COLOR)
-    assert cv2.QRCodeDetector().detectAndDecode(image)[0] == address
+    assert cv2.QRCodeDetectorAruco().detectAndDecode(image)[0] == address
 
 
 def test_a_picture_that_was_never_sent_shows_no_original(client: Browser) -> None:

@@ -31,7 +31,6 @@ __all__ = [
 THUMB_WIDTH = 96  # px; enough to tell views apart, small enough for shifts to stay below a few px
 SAME_VIEW = 0.55  # correlation of local structure; other rooms stay below .35, knocked frames above .6
 STEP_EV = 0.3  # smaller differences of exposure are the same exposure
-MAX_SPAN_EV = 14.0
 SHADOW_EV = -6.5  # log2 level below which 8-bit files hold too few steps to compare
 FLASH_LEAST_EV = 1.4  # something in the view gains less than this from a flash
 FLASH_UNEVEN_EV = 0.12  # how unevenly a flash lights equal levels; longer exposures stay below .03

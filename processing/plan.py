@@ -6,12 +6,11 @@ pixels of the reference frame after orientation, pixel centres at whole numbers.
 
 import hashlib
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from . import casts
 from .alignment import Alignment
 from .casts import LightPlan
 from .crop import Crop
@@ -137,11 +136,6 @@ class Plan:
         data.pop("notes")
         text = json.dumps(data, sort_keys=True, separators=(",", ":"), default=float)
         return hashlib.sha256(text.encode()).hexdigest()
-
-
-def with_light(plan: Plan, light: LightPlan) -> Plan:
-    """The same plan with another light, its areas found anew."""
-    return replace(plan, light=replace(light, areas=casts.find_areas(light)))
 
 
 def as_plain(value: Any) -> Any:

@@ -147,17 +147,14 @@ def _light(
     points: Sequence[Sequence[lightmap.Point]],
     pairs: Sequence[likeness.Pair],
 ) -> list[LightPlan]:
-    marked = points if any(points) else None
-    small = [a.small for a in analyses]
-    plans = casts.settle([a.light for a in analyses], neutral_points=marked, pictures=small)
-    for i, wish in enumerate(wanted):
-        if wish.warmth_kept is not None:
-            kept = [points[i]] if points[i] else None
-            plans[i] = casts.settle(
-                [analyses[i].light], warmth_kept=wish.warmth_kept, neutral_points=kept, pictures=[small[i]]
-            )[0]
-        if not points[i] and (analyses[i].is_outside if wish.outside is None else wish.outside):
-            plans[i] = casts.under_open_sky(plans[i])
+    plans = []
+    for one, wish, marks in zip(analyses, wanted, points, strict=True):
+        plan = casts.settle(
+            [one.light], warmth_kept=wish.warmth_kept, neutral_points=[marks], pictures=[one.small]
+        )[0]
+        if not marks and (one.is_outside if wish.outside is None else wish.outside):
+            plan = casts.under_open_sky(plan)
+        plans.append(plan)
     able = [
         plan.strength > 0 and likeness.has_colour(one.landmarks)
         for one, plan in zip(analyses, plans, strict=True)
